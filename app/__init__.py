@@ -1,0 +1,1 @@
+"""The pages: they show and edit, and never compute."""

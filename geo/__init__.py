@@ -1,0 +1,1 @@
+"""The computing core: it never draws a page and never imports the app."""
