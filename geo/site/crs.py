@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from convertbng.cutil import convert_lonlat
+from convertbng.cutil import convert_bng
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from pyproj.transformer import TransformerGroup
@@ -25,6 +25,10 @@ WGS84 = CRS.from_epsg(4326)
 NATIONAL_GRID = 27700
 WEB_MERCATOR = 3857
 CORRECTIONS = 3
+ETRS_FRAME = CRS.from_proj4(
+    "+proj=tmerc +lat_0=49 +lon_0=-2 +k=0.9996012717 +x_0=400000 +y_0=-100000 +ellps=GRS80 +units=m"
+)
+"""The National Grid's projection on the ETRS89 ellipsoid, in which OSTN15 is defined."""
 
 
 def require_metric(crs: CRS | None) -> CRS:
@@ -60,10 +64,14 @@ def to_lonlat(xy: Any, crs: CRS, *, tie: tuple[float, float, float] | None = Non
     """
     points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
     if _is_local(crs):
-        points, crs = _turned(points, tie, back=False), _local_projection(tie)
-    elif crs.to_epsg() == NATIONAL_GRID:
-        points = points + _shift(points)
-    return np.column_stack(_operation(crs.to_wkt()).transform(points[:, 0], points[:, 1]))
+        return _forward(_turned(points, tie, back=False), _local_projection(tie))
+    if crs.to_epsg() != NATIONAL_GRID:
+        return _forward(points, crs)
+    frame = points - _shift(points)
+    for _ in range(CORRECTIONS):  # the shift changes by centimetres in a kilometre: this closes at once
+        frame = points - _shift(frame)
+    inside = np.all(np.isfinite(frame), axis=1, keepdims=True)
+    return np.where(inside, _forward(np.where(inside, frame, points), ETRS_FRAME), _forward(points, crs))
 
 
 def from_lonlat(lonlat: Any, crs: CRS, *, tie: tuple[float, float, float] | None = None) -> Points:
@@ -73,21 +81,13 @@ def from_lonlat(lonlat: Any, crs: CRS, *, tie: tuple[float, float, float] | None
     millimetre. Parameters as there.
     """
     points = np.asarray(lonlat, dtype=np.float64).reshape(-1, 2)
-    plain = _local_projection(tie) if _is_local(crs) else crs
-    operation = _operation(plain.to_wkt())
-    asked = points
-    grid = np.column_stack(operation.transform(asked[:, 0], asked[:, 1], direction="INVERSE"))
-    for _ in range(CORRECTIONS):  # the inverse of some operations drops the height: ask again for the rest
-        asked = asked + points - np.column_stack(operation.transform(grid[:, 0], grid[:, 1]))
-        grid = np.column_stack(operation.transform(asked[:, 0], asked[:, 1], direction="INVERSE"))
     if _is_local(crs):
-        return _turned(grid, tie, back=True)
+        return _turned(_inverse(points, _local_projection(tie)), tie, back=True)
     if crs.to_epsg() != NATIONAL_GRID:
-        return grid
-    found = grid
-    for _ in range(CORRECTIONS):  # the shift changes by centimetres in a kilometre: this closes at once
-        found = grid - _shift(found)
-    return found
+        return _inverse(points, crs)
+    frame = _inverse(points, ETRS_FRAME)
+    found = frame + _shift(frame)
+    return np.where(np.all(np.isfinite(found), axis=1, keepdims=True), found, _inverse(points, crs))
 
 
 def absolute_note(crs: CRS) -> str:
@@ -117,27 +117,37 @@ def _operation(wkt: str) -> Transformer:
     return min(named, key=lambda one: one.accuracy or 0.0) if named else found[0]
 
 
-def _shift(points: Points) -> Points:
-    """Return what to add to National Grid points before the plain operation, so that it is OSTN15.
+def _forward(points: Points, crs: CRS) -> Points:
+    return np.column_stack(_operation(crs.to_wkt()).transform(points[:, 0], points[:, 1]))
 
-    OSTN15 is bilinear between the corners of kilometre squares, and so is this: the carrier, which
-    rounds to a millimetre, is asked at the corners only, and between them nothing is rounded.
+
+def _inverse(lonlat: Points, crs: CRS) -> Points:
+    """Undo :func:`_forward` exactly: the inverse of some operations drops the height, so ask again."""
+    operation = _operation(crs.to_wkt())
+    asked = lonlat
+    grid = np.column_stack(operation.transform(asked[:, 0], asked[:, 1], direction="INVERSE"))
+    for _ in range(CORRECTIONS):
+        asked = asked + lonlat - _forward(grid, crs)
+        grid = np.column_stack(operation.transform(asked[:, 0], asked[:, 1], direction="INVERSE"))
+    return grid
+
+
+def _shift(frame: Points) -> Points:
+    """Return the OSTN15 shift from the ETRS89 frame to the National Grid; NaN where there is none.
+
+    OSTN15 is bilinear between the corners of the frame's kilometre squares, and so is this: the
+    carrier, which rounds to a millimetre, is asked at the corners only, and between them nothing is
+    rounded.
     """
-    square = np.floor(points / 1000.0)
+    square = np.floor(frame / 1000.0)
     corners, place = np.unique(
         (square[:, None, :] + [[0, 0], [1, 0], [0, 1], [1, 1]]).reshape(-1, 2), axis=0, return_inverse=True
     )
-    ends = corners * 1000.0
-    lonlat = np.column_stack(convert_lonlat(ends[:, 0].copy(), ends[:, 1].copy()))
-    plain = _operation(CRS.from_epsg(NATIONAL_GRID).to_wkt())
-    inside = np.isfinite(lonlat).all(axis=1)
-    shift = np.zeros_like(ends)
-    shift[inside] = np.column_stack(plain.transform(*lonlat[inside].T, direction="INVERSE")) - ends[inside]
-    known = inside[place.reshape(-1, 4)].all(axis=1)
-    u, v = (points / 1000.0 - square).T
+    lonlat = _forward(corners * 1000.0, ETRS_FRAME)
+    shift = np.column_stack(convert_bng(lonlat[:, 0], lonlat[:, 1])) - corners * 1000.0
+    u, v = (frame / 1000.0 - square).T
     weights = np.column_stack([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
-    whole = np.einsum("nk,nkc->nc", weights, shift[place.reshape(-1, 4)])
-    return np.where(known[:, None], whole, 0.0)
+    return np.asarray(np.einsum("nk,nkc->nc", weights, shift[place.reshape(-1, 4)]), dtype=np.float64)
 
 
 def _local_projection(tie: tuple[float, float, float] | None) -> CRS:
@@ -150,4 +160,4 @@ def _turned(points: Points, tie: tuple[float, float, float] | None, *, back: boo
     """Turn a local grid to true north, or back."""
     angle = math.radians(tie[2] if tie else 0.0) * (-1 if back else 1)
     c, s = math.cos(angle), math.sin(angle)
-    return points @ np.array([[c, -s], [s, c]])
+    return np.asarray(points @ np.array([[c, -s], [s, c]]), dtype=np.float64)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict
 from pyproj import CRS
@@ -155,6 +156,6 @@ def table_of(records: tuple[Record, ...], model: type[Record], *, crs: CRS) -> p
     table = table.set_index("id", drop=False)
     table.index.name = None
     if model.shape:
-        table["geometry"] = [record.geometry for record in records]
-        return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+        drawn = np.array([record.geometry for record in records], dtype=object)
+        return gpd.GeoDataFrame(table.assign(geometry=drawn), geometry="geometry", crs=crs)
     return table
