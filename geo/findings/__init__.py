@@ -1,0 +1,1 @@
+"""The whole way through: a site goes in, its findings come out."""

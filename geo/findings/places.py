@@ -1,0 +1,108 @@
+"""Where every record is: from the numbers taken on site to the site's grid and the wall."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from geo.perimeter.build import Perimeter, build_perimeter
+from geo.perimeter.fix import fix_positions
+from geo.perimeter.join import join_to_walls
+from geo.site.model import Site
+from geo.site.records import KINDS, Placed
+
+PLACED = tuple(kind for kind, model in KINDS.items() if issubclass(model, Placed))
+POSITION_COLUMNS = (
+    "position_by",
+    "building_id",
+    "ring",
+    "side",
+    "face",
+    "chainage_m",
+    "offset_m",
+    "corner",
+    "distance_m",
+    "tape_1_from",
+    "tape_1_m",
+    "tape_2_from",
+    "tape_2_m",
+    "tape_3_from",
+    "tape_3_m",
+    "tape_4_from",
+    "tape_4_m",
+    "tape_side",
+    "bearing_deg",
+    "easting_m",
+    "northing_m",
+    "position_sigma_m",
+)
+
+
+def perimeter_of(site: Site) -> Perimeter:
+    """Build the perimeter of a site from its outlines and what was taped of its faces."""
+    table = site.table("building")
+    ref = site.reference
+    buildings = table.rename(columns={"origin_easting_m": "origin_e", "origin_northing_m": "origin_n"})
+    buildings["ring_kinds"] = [
+        {f"Y{i}": kind for i, kind in enumerate(kinds.split(), start=1)} for kinds in table["hole_kinds"]
+    ]
+    faces = site.table("face")
+    faces = faces.rename(
+        columns={"wall_thickness_m": "thickness_m", "wall_thickness_sigma_m": "thickness_sigma_m"}
+    ).assign(building_id=fill_building(faces["building_id"], site))
+    return build_perimeter(buildings, faces=faces if len(faces) else None, ref=ref)
+
+
+def fill_building(named: pd.Series[str], site: Site) -> pd.Series[str]:
+    """Return building ids with blanks filled in where the site has one surveyed building."""
+    subjects = [record.id for record in site.of("building") if getattr(record, "role", "") == "subject"]
+    only = subjects[0] if len(subjects) == 1 else ""
+    return named.where(named != "", only)
+
+
+def positions_table(site: Site, kind: str) -> pd.DataFrame:
+    """Return the raw position columns of one kind, with blanks that have one meaning filled in."""
+    table = site.table(kind)[list(POSITION_COLUMNS)].copy()
+    table["building_id"] = fill_building(table["building_id"], site)
+    table["position_by"] = infer_method(table)
+    return table
+
+
+def infer_method(table: pd.DataFrame) -> pd.Series[str]:
+    """Return how each position was taken, from what was filled in where it is not said."""
+
+    def has(column: str) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        values = table[column]
+        return np.asarray(values != "" if values.dtype == object else values.notna())
+
+    taped = has("tape_1_m") & has("tape_2_m")
+    choices = {
+        "coordinates": has("easting_m") & has("northing_m"),
+        "tapes": taped & has("tape_3_m"),
+        "two_tapes": taped,
+        "distance_bearing": has("corner") & has("distance_m") & has("bearing_deg"),
+        "face_distance": has("face") & has("corner") & has("distance_m"),
+        "chainage_offset": has("chainage_m"),
+    }
+    guessed = np.select(list(choices.values()), list(choices), default="")
+    said = table["position_by"]
+    return said.where(said != "", pd.Series(guessed, index=table.index, dtype=object))
+
+
+def place_records(site: Site, perimeter: Perimeter) -> dict[str, pd.DataFrame]:
+    """Fix every placed record and join it to a wall.
+
+    Returns
+    -------
+    By kind, a table indexed by id with the columns of :func:`geo.perimeter.fix.fix_positions` and
+    of :func:`geo.perimeter.join.join_to_walls`.
+    """
+    placed: dict[str, pd.DataFrame] = {}
+    for kind in PLACED:
+        raw = positions_table(site, kind)
+        if raw.empty:
+            continue
+        fixed = fix_positions(raw, perimeter, ref=site.reference)
+        joined = join_to_walls(fixed.assign(side=raw["side"]), perimeter, ref=site.reference)
+        placed[kind] = joined.join(fixed[["mirror_x", "mirror_y", "method", "refused"]])
+    return placed

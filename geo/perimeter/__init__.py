@@ -1,0 +1,1 @@
+"""The perimeter: faces, chainage, positions, and what belongs to which wall."""
