@@ -1,0 +1,1 @@
+"""The ground beside the walls: falls, clearance, ponding, what drains to them."""
