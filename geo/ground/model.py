@@ -56,6 +56,7 @@ def examine_ground(
     raster: Raster | None,
     ref: Reference,
     surface: Raster | None = None,
+    ways_in: pd.DataFrame | None = None,
 ) -> GroundReport:
     """Work out what the ground does to the walls.
 
@@ -71,6 +72,8 @@ def examine_ground(
         x, y and works.
     raster, surface
         A ground raster, and on the same grid one with what stands on the ground.
+    ways_in
+        Thresholds, air-bricks and holes (see :func:`geo.ground.ponds.ponds_against_walls`).
     """
     by_levels = fit_levels(stations, levels, ref=ref)
     notes = [
@@ -103,11 +106,20 @@ def examine_ground(
     return GroundReport(
         falls=pd.concat([by_levels, by_raster], ignore_index=True),
         clearance=clearance,
-        ponds=ponds_against_walls(raster, stations, footprints, gullies, ref=ref),
+        ponds=ponds_against_walls(
+            raster, stations, footprints, gullies, ref=ref, ways_in=_on_raster(ways_in, tie)
+        ),
         uphill=uphill_area(raster, stations, footprints),
         tie=tie,
         notes=tuple(notes),
     )
+
+
+def _on_raster(ways_in: pd.DataFrame | None, tie: RasterTie) -> pd.DataFrame | None:
+    """Return ways in with their levels on the raster's heights, where the two were tied."""
+    if ways_in is None or not tie.used:
+        return ways_in
+    return ways_in.assign(level_m=ways_in["level_m"] + tie.offset_m)
 
 
 def tie_raster(

@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from rasterio import features
 from scipy import ndimage
+from scipy.stats import norm
 from skimage.morphology import reconstruction
 
 from geo.ground.raster import Raster, mover
@@ -31,13 +32,18 @@ WALL_M = 1e6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Flood:
-    """Standing water over a raster: ``depth_m`` per cell, and which cells are building."""
+    """Standing water over a raster: ``depth_m`` per cell, and the cells water has no way out of."""
 
     depth_m: Heights
-    building: NDArray[np.bool_]
+    shut_in: NDArray[np.bool_]
 
 
-def flood(raster: Raster, building: NDArray[np.bool_], sinks: NDArray[np.bool_]) -> Flood:
+def flood(
+    raster: Raster,
+    building: NDArray[np.bool_],
+    sinks: NDArray[np.bool_],
+    spills: Heights | None = None,
+) -> Flood:
     """Fill every hollow to the level at which it spills.
 
     The filled surface is the lowest one above the ground from which water can run off the raster's edge,
@@ -50,6 +56,8 @@ def flood(raster: Raster, building: NDArray[np.bool_], sinks: NDArray[np.bool_])
         Cells that stand as a wall.
     sinks
         Cells where water leaves: gullies that work.
+    spills
+        Level at which water leaves a cell by a threshold or air-brick, infinite where there is none.
     """
     open_ground = np.isfinite(raster.z) & ~building
     low = float(np.nanmin(raster.z))
@@ -57,10 +65,11 @@ def flood(raster: Raster, building: NDArray[np.bool_], sinks: NDArray[np.bool_])
     leaves = sinks & open_ground | ~np.isfinite(raster.z) & ~building
     leaves[[0, -1], :] |= open_ground[[0, -1], :]
     leaves[:, [0, -1]] |= open_ground[:, [0, -1]]
-    seed = np.where(leaves | building, ground, WALL_M)
+    over = np.full_like(ground, WALL_M) if spills is None else np.minimum(np.maximum(spills, ground), WALL_M)
+    seed = np.where(leaves | building, ground, over)
     filled = reconstruction(seed, ground, method="erosion", footprint=EIGHT)  # type: ignore[no-untyped-call]
     depth = np.where(open_ground & (filled < WALL_M / 2), filled - ground, 0.0)
-    return Flood(depth_m=np.maximum(depth, 0.0), building=building)
+    return Flood(depth_m=np.maximum(depth, 0.0), shut_in=open_ground & (filled >= WALL_M / 2))
 
 
 def ponds_against_walls(
@@ -70,18 +79,22 @@ def ponds_against_walls(
     gullies: pd.DataFrame,
     *,
     ref: Reference,
+    ways_in: pd.DataFrame | None = None,
 ) -> gpd.GeoDataFrame:
-    """List the pools deep enough to matter, with the gullies working and not working.
+    """List the pools deep enough to matter, with the gullies as they were found and with none working.
 
     Parameters
     ----------
     gullies
         x, y in the stations' CRS and whether each was found to work.
+    ways_in
+        Thresholds, air-bricks and holes indexed by id: x, y of the wall there, normal_e, normal_n, level_m.
 
     Returns
     -------
-    One row a pool, in the stations' CRS; depth_sigma_m is the raster's relative error, and a pool no
-    deeper than that error can show is not known.
+    One row a pool, in the stations' CRS; depth_sigma_m is the raster's relative error. Among so many
+    cells beside the walls some hollow is always made by that error alone: a pool is called sure only when
+    deeper than the deepest that chance would make in one site out of twenty.
     """
     moved = moved_footprints(footprints, raster)
     building = under_buildings(raster, moved)
@@ -90,19 +103,22 @@ def ponds_against_walls(
     step = raster.cell_m * 0.75
     toes = move(stations[["x", "y"]].to_numpy() + outward * step)
     working = gullies[gullies["works"]] if len(gullies) else gullies
+    spills, entries = _spills(raster, move, ways_in)
+    beside = max(1.0, float(stations.loc[stations["outside"], "length_m"].sum()) / raster.cell_m)
+    sure_m = float(norm.isf(0.025 / beside)) * raster.relative_sigma_m
     rows: list[dict[str, object]] = []
     shapes: list[Any] = []
-    for name, sinks in (("working", working), ("not working", gullies.iloc[:0])):
-        if name == "not working" and not len(working):
+    for name, sinks in (("as found", working), ("none working", gullies.iloc[:0])):
+        if name == "none working" and not len(working):
             break
         cells = np.zeros(raster.z.shape, dtype=bool)
         if len(sinks):
             row, column = _cell(raster, move(sinks[["x", "y"]].to_numpy()))
             inside = _within(raster, row, column)
             cells[row[inside], column[inside]] = True
-        water = flood(raster, building, cells)
+        water = flood(raster, building, cells, spills)
         label = name if len(gullies) else "none recorded"
-        found, drawn = _pools(raster, water, stations, toes, label, ref)
+        found, drawn = _pools(raster, water, stations, toes, label, entries, sure_m, ref)
         rows += found
         shapes += drawn
     table = pd.DataFrame(rows, columns=list(POND_COLUMNS))
@@ -113,10 +129,17 @@ def ponds_against_walls(
 
 
 def _pools(
-    raster: Raster, water: Flood, stations: gpd.GeoDataFrame, toes: Heights, gullies: str, ref: Reference
+    raster: Raster,
+    water: Flood,
+    stations: gpd.GeoDataFrame,
+    toes: Heights,
+    gullies: str,
+    entries: pd.DataFrame,
+    sure_m: float,
+    ref: Reference,
 ) -> tuple[list[dict[str, object]], list[Any]]:
-    least, z = ref.value("ground.pond_depth_min_m"), ref.value("confidence.z_95")
-    labels, count = ndimage.label(water.depth_m >= least, structure=EIGHT)
+    least = ref.value("ground.pond_depth_min_m")
+    labels, count = ndimage.label((water.depth_m >= least) | water.shut_in, structure=EIGHT)
     if not count:
         return [], []
     index = np.arange(1, count + 1)
@@ -130,8 +153,9 @@ def _pools(
     at = np.where(stations["outside"].to_numpy(), at, 0)
     depth_there = water.depth_m[np.where(inside, row, 0), np.where(inside, column, 0)]
     sigma = raster.relative_sigma_m
+    shut = np.isin(index, np.unique(labels[water.shut_in]))
     matter = (deepest > sigma) | np.isin(index, at)
-    matter &= (deepest >= 2 * least) & (cells >= 2)
+    matter &= ((deepest >= 2 * least) & (cells >= 2)) | shut
     rows: list[dict[str, object]] = []
     shapes: list[Any] = []
     outlines = {
@@ -147,29 +171,53 @@ def _pools(
         touched = stations[at == k]
         ring = touched["ring_key"].mode().iloc[0] if len(touched) else ""
         touched = touched[touched["ring_key"] == ring]
-        sure = deepest[k - 1] > z * sigma
-        said = f"up to {deepest[k - 1] * 1000:.0f} mm deep, ± {z * sigma * 1000:.0f} mm"
+        sure = deepest[k - 1] > sure_m and not shut[k - 1]
+        said = f"up to {deepest[k - 1] * 1000:.0f} mm deep; error alone makes up to {sure_m * 1000:.0f} mm"
+        way_in = entries.index[(entries["pool"].map(lambda rc: labels[rc]) == k).to_numpy(dtype=bool)]
+        low = [name for name in way_in if entries.loc[name, "level_m"] <= level[k - 1] + 0.02]
+        if low and sure:
+            said += f"; it reaches {', '.join(map(str, low))}, where it would come in"
+        if shut[k - 1]:
+            said = "shut in on all sides: it rises until it finds a way in; no threshold or air-brick has a level"
         rows.append(
             {
                 "pond_id": "",
                 "gullies": gullies,
                 "evidence": "raster",
-                "level_m": float(level[k - 1]),
-                "depth_max_m": float(deepest[k - 1]),
+                "level_m": np.nan if shut[k - 1] else float(level[k - 1]),
+                "depth_max_m": np.nan if shut[k - 1] else float(deepest[k - 1]),
                 "depth_sigma_m": sigma,
                 "area_m2": float(cells[k - 1] * raster.cell_m**2),
-                "volume_l": float(volume[k - 1] * 1000),
+                "volume_l": np.nan if shut[k - 1] else float(volume[k - 1] * 1000),
                 "at_wall": bool(len(touched)),
                 "wall_length_m": float(touched["length_m"].sum()),
                 "ring_key": ring,
                 **_stretch(touched),
-                "depth_at_wall_m": float(depth_there[at == k].max()) if len(touched) else np.nan,
+                "depth_at_wall_m": (
+                    float(depth_there[at == k].max()) if len(touched) and not shut[k - 1] else np.nan
+                ),
                 "verdict": "ponds" if sure else NOT_KNOWN,
-                "because": said if sure else f"{said}: no deeper than the raster's own error",
+                "because": said,
             }
         )
         shapes.append(outlines[int(k)])
     return rows, shapes
+
+
+def _spills(raster: Raster, move: Any, ways_in: pd.DataFrame | None) -> tuple[Heights, pd.DataFrame]:
+    """Return the level at which water leaves each cell by the building, and the cells of the ways in."""
+    spills = np.full(raster.z.shape, np.inf)
+    columns = ["level_m", "pool"]
+    if ways_in is None or ways_in.empty:
+        return spills, pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+    known = ways_in[np.isfinite(ways_in["level_m"].to_numpy(dtype=np.float64))]
+    toe = known[["x", "y"]].to_numpy() + known[["normal_e", "normal_n"]].to_numpy() * raster.cell_m * 0.75
+    row, column = _cell(raster, move(toe))
+    inside = _within(raster, row, column)
+    known, row, column = known[inside], row[inside], column[inside]
+    np.minimum.at(spills, (row, column), known["level_m"].to_numpy(dtype=np.float64))
+    cells = pd.Series(list(zip(row.tolist(), column.tolist(), strict=True)), index=known.index, dtype=object)
+    return spills, known.assign(pool=cells)[columns]
 
 
 def _stretch(touched: gpd.GeoDataFrame) -> dict[str, float]:

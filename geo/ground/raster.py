@@ -130,7 +130,9 @@ def read_raster(
             raise refuse(f"cells of {cell:g} m", f"at most {widest:g} m", mend)
         west, south, east, north = moved_bounds(bounds, crs, own)
         window = from_bounds(west - MARGIN_M, south - MARGIN_M, east + MARGIN_M, north + MARGIN_M, transform)
-        window = window.round_offsets("floor").round_lengths("ceil")
+        left, top = math.floor(window.col_off), math.floor(window.row_off)
+        right, bottom = math.ceil(window.col_off + window.width), math.ceil(window.row_off + window.height)
+        window = Window(left, top, right - left, bottom - top)
         whole = Window(0, 0, source.width, source.height)
         mend = "Get the tile that covers the site, or correct the grid."
         try:

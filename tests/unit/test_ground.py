@@ -45,7 +45,13 @@ def ground(z: Any, cell: float = 0.25, size: float = 40.0, sigma: float = 0.01) 
     heights = np.asarray(z(grid_x, grid_y), dtype=np.float64) + np.zeros_like(grid_x)
     transform = Affine(cell, 0, E - size / 2 + 4, 0, -cell, N + size / 2 + 4)
     return Raster(
-        z=heights, transform=transform, crs=GRID, model="DTM", sigma_m=0.15, relative_sigma_m=sigma, stated=True
+        z=heights,
+        transform=transform,
+        crs=GRID,
+        model="DTM",
+        sigma_m=0.15,
+        relative_sigma_m=sigma,
+        stated=True,
     )
 
 
@@ -109,7 +115,10 @@ def test_a_metre_raster_says_not_known_with_the_way_out() -> None:
     """A 2.1 % fall in a 1 m DTM with 50 mm errors is not known, and two levels would settle it."""
     perimeter = house()
     falls, _ = fit_strips(
-        ground(lambda x, y: 100 - 0.021 * x, 1.0, sigma=0.05), perimeter.stations(), perimeter.footprints, ref=REF
+        ground(lambda x, y: 100 - 0.021 * x, 1.0, sigma=0.05),
+        perimeter.stations(),
+        perimeter.footprints,
+        ref=REF,
     )
     assert set(falls["verdict"]) == {"not known"}
     assert falls["because"].str.contains("cannot resolve a fall").any()
@@ -164,9 +173,7 @@ def course(*points: tuple[float, float]) -> pd.DataFrame:
 def clearances(levels: pd.DataFrame, dpc: pd.DataFrame, **more: Any) -> pd.DataFrame:
     """Return the clearance table of the house, indexed by station."""
     perimeter = house()
-    found = clearance_along(
-        perimeter.stations(), levels, dpc, perimeter.rings["length_m"], ref=REF, **more
-    )
+    found = clearance_along(perimeter.stations(), levels, dpc, perimeter.rings["length_m"], ref=REF, **more)
     return found.set_index("station_id")
 
 
@@ -180,7 +187,9 @@ def test_clearance_with_its_range() -> None:
     assert here["rests_on"] == ("L1", "L2", "D0", "D1")
 
 
-@pytest.mark.parametrize(("clear_mm", "verdict"), [(120, "short"), (145, "not known"), (158, "not known"), (190, "clear")])
+@pytest.mark.parametrize(
+    ("clear_mm", "verdict"), [(120, "short"), (145, "not known"), (158, "not known"), (190, "clear")]
+)
 def test_the_rule_is_answered_with_a_margin(clear_mm: float, verdict: str) -> None:
     """Within 1.96 σ of 150 mm the answer is not known."""
     levels = empty_levels(chainage_m=[2.5], level_m=[9.900 - clear_mm / 1000])
@@ -199,7 +208,9 @@ def test_what_is_missing_is_named() -> None:
     """Without a level on the course or at the wall the sentence says which, and where to shoot it."""
     levels = empty_levels(chainage_m=[2.5], level_m=[9.7])
     found = clearances(levels, course((0, 9.9), (4, 9.9)))
-    assert "no level on the damp proof course between chainage 10.0 and 11.0" in found.loc["B1@10.00", "because"]
+    assert (
+        "no level on the damp proof course between chainage 10.0 and 11.0" in found.loc["B1@10.00", "because"]
+    )
     assert "at the wall" in found.loc["B1@0.00", "because"]
     assert found.loc["B1@10.00", "settle"]
 
@@ -210,8 +221,6 @@ def test_a_raster_never_decides_the_rule() -> None:
     found = clearances(empty_levels(), course((0, 9.9), (28, 9.9)), raster_ground=(heights, 0.02))
     assert set(found["verdict"]) == {"not known"}
     assert found["clearance_mm"].iloc[0] == pytest.approx(1000)
-
-
 
 
 def test_water_stands_to_the_lip_of_a_hollow() -> None:
@@ -225,7 +234,7 @@ def test_water_stands_to_the_lip_of_a_hollow() -> None:
         gullies,
         ref=REF,
     )
-    assert list(ponds["gullies"]) == ["not working"]
+    assert list(ponds["gullies"]) == ["none working"]
     pool = ponds.iloc[0]
     assert pool["depth_max_m"] == pytest.approx(0.06)
     assert pool["area_m2"] == pytest.approx(6.0, abs=0.3)
@@ -235,10 +244,35 @@ def test_water_stands_to_the_lip_of_a_hollow() -> None:
     assert pool["chainage_to_m"] == pytest.approx(12.0, abs=1.01)
 
 
+def test_a_courtyard_without_a_way_out_is_never_dry() -> None:
+    """Shut in on all sides, water rises to the lowest threshold; with no threshold levelled it is not known."""
+    outline = shapely.box(E - 4, N - 4, E + 14, N + 12).difference(shapely.box(E, N, E + 8, N + 6))
+    table = gpd.GeoDataFrame({"role": ["subject"]}, geometry=[outline], crs=GRID, index=["B1"])
+    columns = ("origin_e", "origin_n", "front_bearing_deg", "wall_thickness_m", "wall_thickness_sigma_m")
+    perimeter = build_perimeter(table.assign(**dict.fromkeys(columns, np.nan)), ref=REF)
+    nothing = pd.DataFrame({"x": [], "y": [], "works": []}).astype({"works": bool})
+    plan = (
+        ground(lambda x, y: 100 + 0 * x, sigma=0.005),
+        perimeter.stations(),
+        perimeter.footprints,
+        nothing,
+    )
+    shut = ponds_against_walls(*plan, ref=REF)
+    assert list(shut["verdict"]) == ["not known"]
+    assert "shut in" in shut["because"].iloc[0]
+    door = {"x": [E + 4.0], "y": [N], "normal_e": [0.0], "normal_n": [1.0], "level_m": [100.15]}
+    pool = ponds_against_walls(*plan, ref=REF, ways_in=pd.DataFrame(door, index=["O1"])).iloc[0]
+    assert pool["level_m"] == pytest.approx(100.15)
+    assert pool["volume_l"] == pytest.approx(8 * 6 * 150, rel=0.01)
+    assert "O1" in pool["because"]
+
+
 def test_a_pool_no_deeper_than_the_error_is_not_known() -> None:
-    """60 mm in a raster good to 50 mm is within 1.96 σ."""
+    """60 mm in a raster good to 50 mm is what error alone makes somewhere along the wall."""
     perimeter = house()
-    raster = ground(lambda x, y: np.where((np.abs(x - 4) < 1.5) & (y > 6) & (y < 8), 99.90, 99.96), sigma=0.05)
+    raster = ground(
+        lambda x, y: np.where((np.abs(x - 4) < 1.5) & (y > 6) & (y < 8), 99.90, 99.96), sigma=0.05
+    )
     nothing = pd.DataFrame({"x": [], "y": [], "works": []}).astype({"works": bool})
     ponds = ponds_against_walls(raster, perimeter.stations(), perimeter.footprints, nothing, ref=REF)
     assert set(ponds["verdict"]) == {"not known"}
@@ -256,7 +290,9 @@ def test_the_flood_is_a_priority_flood(seed: int, size: int) -> None:
     plain = Raster(**{name: getattr(raster, name) for name in Raster.__slots__} | {"z": z})
     filled = z + flood(plain, nothing, nothing).depth_m
     expected = np.full_like(z, np.inf)
-    heap = [(z[i, j], i, j) for i in range(size) for j in range(size) if i in (0, size - 1) or j in (0, size - 1)]
+    heap = [
+        (z[i, j], i, j) for i in range(size) for j in range(size) if i in (0, size - 1) or j in (0, size - 1)
+    ]
     for height, i, j in heap:
         expected[i, j] = height
     heapq.heapify(heap)
@@ -330,7 +366,9 @@ def test_a_larger_error_only_moves_to_not_known(factor: float) -> None:
 def test_the_datum_does_not_matter() -> None:
     """Lifting raster, levels and course by 10 m changes no answer."""
     perimeter = house()
-    levels = empty_levels(chainage_m=[2.0, 3.0, 2.0, 3.0], offset_m=[0, 0, 1.5, 1.5], level_m=[9.7, 9.7, 9.72, 9.72])
+    levels = empty_levels(
+        chainage_m=[2.0, 3.0, 2.0, 3.0], offset_m=[0, 0, 1.5, 1.5], level_m=[9.7, 9.7, 9.72, 9.72]
+    )
     dpc = course((0, 9.9), (28, 9.9))
     nothing = pd.DataFrame({"x": [], "y": [], "works": []}).astype({"works": bool})
     reports = [
