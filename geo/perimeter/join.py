@@ -102,7 +102,7 @@ def join_to_walls(places: pd.DataFrame, perimeter: Perimeter, *, ref: Reference)
     spread = _spread_along(places, unit, sigma)
     inside_gap = np.where(within, np.maximum(0.0, near.distance_m - wall[row]), near.distance_m)
     margin = ref.value("join.ambiguous_sigmas") * sigma
-    apart = near.rival_distance_m - np.where(some, near.distance_m, 0.0)
+    apart = near.rival_distance_m - np.where(np.isfinite(near.distance_m), near.distance_m, 0.0)
     rivalled = ~is_named & (near.rival >= 0) & (apart < margin)
     outer = side == "outside"
     wrong_side = ~is_named & (

@@ -1,0 +1,1 @@
+"""Drawings: the map, the developed strip, the ring of falls."""

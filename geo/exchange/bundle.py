@@ -1,0 +1,136 @@
+"""The folder of findings: map, strip, ring, layers, tables and ``findings.json``."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+from geo.draw.map import standalone_html
+from geo.draw.ring import draw_ring
+from geo.draw.scene import Scene
+from geo.draw.strip import draw_strip
+from geo.draw.svg import to_png
+from geo.exchange.scene import scene_of
+from geo.findings.document import document_of
+from geo.findings.examine import Findings
+
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+PNG_SCALE = 2.0
+
+
+def write_findings(
+    found: Findings, folder: Path, *, tell: Callable[[float, str], None] = lambda share, doing: None
+) -> list[Path]:
+    """Write everything found into a folder; each file whole or not at all.
+
+    Returns
+    -------
+    The paths written, in order.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    scene = scene_of(found)
+    document = document_of(found)
+    written = [_write(folder / "findings.json", _json(document.model_dump()))]
+    tell(0.70, "drawing the map")
+    written.append(_write(folder / "map.html", standalone_html(scene).encode()))
+    for i, ring_key in enumerate(scene.drawn_rings):
+        tell(0.75 + 0.15 * i / max(1, len(scene.drawn_rings)), f"drawing {ring_key}")
+        written += _drawings(scene, ring_key, folder)
+    tell(0.92, "writing the layers")
+    written.append(_write_layers(found, folder / "layers.gpkg"))
+    tell(0.96, "writing the tables")
+    written += [_write(folder / f"{name}.csv", csv_bytes(table)) for name, table in tables_of(found).items()]
+    tell(1.0, "done")
+    return written
+
+
+def tables_of(found: Findings) -> dict[str, pd.DataFrame]:
+    """Return the tables that are written as CSV, by name."""
+    document = document_of(found)
+    parts = ("readings", "stretches", "coverage", "unread", "falls", "clearance", "ponds", "uphill", "gaps")
+    tables = {name: pd.DataFrame([row.model_dump() for row in getattr(document, name)]) for name in parts}
+    tables["outlets"] = pd.DataFrame(document.outlets)
+    return {name: table for name, table in tables.items() if len(table.columns)}
+
+
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """Return a table as CSV in which no cell starts a spreadsheet formula.
+
+    Text that begins with ``= + - @`` or a control character gets an apostrophe before it, as
+    spreadsheets themselves do for text; numbers are left alone.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(table.columns)
+    for row in table.itertuples(index=False):
+        writer.writerow([_cell(value) for value in row])
+    return out.getvalue().encode("utf-8-sig")
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, list | tuple):
+        value = " ".join(str(entry) for entry in value)
+    if isinstance(value, str):
+        return f"'{value}" if value.startswith(FORMULA_SIGNS) else value
+    return "" if value is None or value != value else value  # noqa: PLR0124 - NaN is not itself
+
+
+def _drawings(scene: Scene, ring_key: str, folder: Path) -> list[Path]:
+    name = "".join(sign if sign.isalnum() else "-" for sign in ring_key)
+    drawings = {f"strip-{name}": draw_strip(scene, ring_key), f"ring-{name}": draw_ring(scene, ring_key)}
+    written = []
+    for stem, svg in drawings.items():
+        written.append(_write(folder / f"{stem}.svg", svg.encode()))
+        written.append(_write(folder / f"{stem}.png", to_png(svg, scale=PNG_SCALE)))
+    return written
+
+
+def _write_layers(found: Findings, path: Path) -> Path:
+    """Write the map's layers as a GeoPackage, under a temporary name until it is whole."""
+    layers = found.layers()
+    with tempfile.TemporaryDirectory(prefix=".wallfoot-", dir=path.parent) as work:
+        whole = Path(work) / path.name
+        for name, layer in layers.items():
+            if len(layer):
+                _flat(layer).to_file(whole, layer=name, driver="GPKG", engine="pyogrio")
+        os.replace(whole, path)  # noqa: PTH105 - atomic, over an older file too
+    return path
+
+
+def _flat(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Turn lists into text, which a GeoPackage column can hold."""
+    lists = [
+        name
+        for name in layer.columns
+        if name != "geometry" and layer[name].map(type).isin([tuple, list, dict]).any()
+    ]
+    return layer.assign(
+        **{
+            name: [
+                " ".join(map(str, entry)) if isinstance(entry, tuple | list) else str(entry)
+                for entry in layer[name]
+            ]
+            for name in lists
+        }
+    )
+
+
+def _json(content: object) -> bytes:
+    return (json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def _write(path: Path, content: bytes) -> Path:
+    """Write a file under a temporary name, then put it in place at once."""
+    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".wallfoot-", delete=False) as work:
+        work.write(content)
+    os.chmod(work.name, 0o644)  # noqa: PTH101 - temporary files are private; this one is not
+    os.replace(work.name, path)  # noqa: PTH105
+    return path

@@ -1,0 +1,455 @@
+"""The whole way through, once, in order: a site goes in, its findings come out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geo.findings.gaps import Gap, unread_gaps, verdict_gaps
+from geo.findings.heights import site_levels
+from geo.findings.places import fill_building, perimeter_of, place_records
+from geo.ground.model import GroundReport, examine_ground
+from geo.ground.raster import Raster, read_raster
+from geo.levels.book import LevelBook
+from geo.moisture.censor import parse_values
+from geo.moisture.coverage import wall_coverage
+from geo.moisture.stretches import cut_stretches
+from geo.moisture.wetness import score_wetness
+from geo.outlets import OutletReport, examine_outlets
+from geo.perimeter.build import Perimeter
+from geo.perimeter.join import counts
+from geo.perimeter.path import free_arcs, outside_distance
+from geo.site.crs import absolute_note
+from geo.site.model import Site
+
+Tell = Callable[[float, str], None]
+OUTLET_KINDS = ("gully", "downpipe")
+WORKING = ("sound", "surround_cracked", "lip_broken", "loose", "rim_above_ground")
+WAYS_IN = ("door", "air_brick", "vent", "weep", "open_perpend", "pipe_hole")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Findings:
+    """Everything found at one site; whoever reads an answer can ask which records it rests on.
+
+    Parameters
+    ----------
+    readings
+        One row a reading, indexed by id: where it belongs, its group, and whether it is wet.
+    assets
+        One row a gully, downpipe, soakaway or chamber, indexed by id, with its place on the wall.
+    levels, book
+        Reduced levels with their places, and the level book behind them.
+    dpc, ground_levels
+        What the clearance rests on.
+    gaps
+        What is not known, dearest first by the length of wall it leaves open.
+    """
+
+    site: Site
+    seed: int
+    perimeter: Perimeter
+    stations: gpd.GeoDataFrame
+    placed: dict[str, pd.DataFrame] = field(repr=False)
+    readings: pd.DataFrame
+    groups: pd.DataFrame
+    stretches: gpd.GeoDataFrame
+    coverage: pd.DataFrame
+    unread: pd.DataFrame
+    levels: pd.DataFrame
+    book: LevelBook | None
+    dpc: pd.DataFrame
+    ground_levels: pd.DataFrame
+    ground: GroundReport
+    raster: Raster | None
+    assets: pd.DataFrame
+    outlets: OutletReport
+    gaps: tuple[Gap, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Readings taken, joined, ambiguous and unjoined."""
+        return counts(self.readings)
+
+    @property
+    def grid_note(self) -> str:
+        """How far absolute positions may be trusted."""
+        return absolute_note(self.site.crs)
+
+    @property
+    def cluster_rows(self) -> list[dict[str, Any]]:
+        """The cluster answers as plain rows."""
+        return [cluster.row() for cluster in self.outlets.clusters]
+
+    @property
+    def outlet_rows(self) -> list[dict[str, Any]]:
+        """The answers outlet by outlet as plain rows."""
+        return [dict(row) for row in self.outlets.per_outlet.to_dict("records")]
+
+    def layers(self) -> dict[str, gpd.GeoDataFrame]:
+        """Return everything that has a place, layer by layer, in the site's CRS."""
+        crs = self.site.crs
+        points = self.readings[np.isfinite(self.readings["x"])]
+        assets = self.assets[np.isfinite(self.assets["x"])]
+        return {
+            "footprints": self.perimeter.footprints,
+            "faces": self.perimeter.faces,
+            "readings": gpd.GeoDataFrame(
+                points.rename_axis("reading_id").reset_index(),
+                geometry=shapely.points(points["x"], points["y"]),
+                crs=crs,
+            ),
+            "stretches": self.stretches.rename_axis("stretch_id").reset_index(),
+            "assets": gpd.GeoDataFrame(
+                assets.drop(columns=["facts"]).rename_axis("asset_id").reset_index(),
+                geometry=shapely.points(assets["x"], assets["y"]),
+                crs=crs,
+            ),
+            "runs": gpd.GeoDataFrame(self.site.table("run")).dropna(subset=["geometry"]),
+            "falls": self._at_stations(self.ground.falls),
+            "clearance": self._at_stations(self.ground.clearance),
+            "ponds": self.ground.ponds,
+        }
+
+    def _at_stations(self, table: pd.DataFrame) -> gpd.GeoDataFrame:
+        place = self.stations.set_index("station_id")
+        wanted = place.loc[table["station_id"], ["ring_key", "face", "chainage_from_m", "chainage_to_m"]]
+        joined = pd.concat([table.reset_index(drop=True), wanted.reset_index(drop=True)], axis=1)
+        lines = place.loc[table["station_id"], "geometry"].to_numpy()
+        return gpd.GeoDataFrame(joined, geometry=lines, crs=self.site.crs)
+
+
+def examine(site: Site, *, seed: int = 1, tell: Tell = lambda share, doing: None) -> Findings:
+    """Work out everything about a site.
+
+    Parameters
+    ----------
+    site
+        A site that has no error (see :func:`geo.findings.check.read_checked`).
+    seed
+        Of the permutations.
+    tell
+        Told the share done and what is being done.
+
+    Raises
+    ------
+    InputError, GeometryError
+        When something that only shows on the way through cannot be used.
+    """
+    ref = site.reference
+    tell(0.05, "walking the perimeter")
+    perimeter = perimeter_of(site)
+    stations = perimeter.stations()
+    placed = place_records(site, perimeter)
+    tell(0.20, "joining readings")
+    readings = _readings(site, placed)
+    wetness = score_wetness(readings, ref=ref)
+    readings = readings.join(wetness.wetness.drop(columns=["censored"]))
+    examined = perimeter.faces[
+        perimeter.rings["examined"].reindex(perimeter.faces["ring_key"]).to_numpy(dtype=bool)
+    ]
+    stretches = cut_stretches(
+        readings, wetness, examined, perimeter.rings["length_m"].to_dict(), perimeter.line, ref=ref
+    )
+    covered = wall_coverage(readings, examined, ref=ref, unread_lengths=_unread(site))
+    tell(0.35, "reducing levels")
+    levels, book = site_levels(site)
+    levels = _with_places(levels, placed.get("level"))
+    dpc = _courses(site)
+    ground_levels = levels[(levels["role"] == "ground") & (levels["ring_key"] != "")]
+    assets = _assets(site, placed, levels)
+    tell(0.45, "fitting the ground")
+    raster, surface = _rasters(site, perimeter)
+    ground = examine_ground(
+        stations,
+        perimeter.footprints,
+        perimeter.rings["length_m"],
+        levels=ground_levels,
+        dpc=dpc[dpc["leaf"] != "inner"],
+        gullies=_gullies(assets),
+        raster=raster,
+        surface=surface,
+        ways_in=_ways_in(site, perimeter),
+        ref=ref,
+    )
+    tell(0.80, "comparing with outlets")
+    outlets = examine_outlets(
+        readings[(readings["status"] == "joined") & (readings["side"] == "outside")],
+        _outlets(assets),
+        distance=partial(outside_distance, perimeter),
+        lengths=perimeter.rings["length_m"],
+        arcs=free_arcs(perimeter),
+        ref=ref,
+        seed=seed,
+    )
+    notes = [*ground.notes, *_book_notes(book)]
+    gaps = _gaps(site, stations, covered.unread, ground, readings)
+    tell(1.0, "done")
+    return Findings(
+        site=site,
+        seed=seed,
+        perimeter=perimeter,
+        stations=stations,
+        placed=placed,
+        readings=readings,
+        groups=wetness.groups,
+        stretches=stretches,
+        coverage=covered.coverage,
+        unread=covered.unread,
+        levels=levels,
+        book=book,
+        dpc=dpc,
+        ground_levels=ground_levels,
+        ground=ground,
+        raster=raster,
+        assets=assets,
+        outlets=outlets,
+        gaps=gaps,
+        notes=tuple(notes),
+    )
+
+
+def _readings(site: Site, placed: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Lay readings out with their places and values; their raw numbers stay in the records."""
+    table = site.table("reading")
+    parsed = parse_values(table["value"])
+    method = site.reference.methods
+    own = pd.DataFrame(
+        {
+            "method": table["method"],
+            "method_name": [method[key].name for key in table["method"]],
+            "unit": [method[key].unit for key in table["method"]],
+            "material": table["material"],
+            "basis": table["basis"],
+            "instrument": table["instrument"],
+            "value_text": table["value"],
+            "value": parsed["value"],
+            "censored": parsed["censored"],
+            "control": table["control"] == "yes",
+            "control_set_id": table["control_set_id"],
+            "height_m": table["height_m"],
+            "level_m": table["level_m"],
+            "taken_at": table["taken_at"],
+            "note": table["note"],
+        }
+    )
+    places = placed.get("reading")
+    if places is None:
+        blank = dict.fromkeys(("ring_key", "building_id", "ring", "face", "side", "reason"), "")
+        places = pd.DataFrame(blank | {"status": "unjoined"}, index=own.index)
+        for name in ("chainage_m", "chainage_sigma_m", "offset_m", "x", "y", "position_sigma_m"):
+            places[name] = np.nan
+    kept = [name for name in places.columns if name not in own.columns]
+    return own.join(places[kept])
+
+
+def _unread(site: Site) -> pd.DataFrame:
+    table = site.table("unread_length")
+    key = fill_building(table["building_id"], site)
+    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    return table[["side", "chainage_from_m", "chainage_to_m", "state"]].assign(ring_key=key)
+
+
+def _with_places(table: pd.DataFrame, places: pd.DataFrame | None) -> pd.DataFrame:
+    columns = ["ring_key", "face", "chainage_m", "offset_m", "x", "y"]
+    if places is None:
+        return table.assign(ring_key="", face="", chainage_m=np.nan, offset_m=np.nan, x=np.nan, y=np.nan)
+    joined = table.join(places[columns])
+    return joined.assign(**{name: joined[name].fillna("") for name in ("ring_key", "face")})
+
+
+def _courses(site: Site) -> pd.DataFrame:
+    table = site.table("dpc_point")
+    key = fill_building(table["building_id"], site)
+    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    sigma = table["level_sigma_m"].fillna(site.reference.value("levels.dpc_sigma_m"))
+    columns = ["leaf", "chainage_m", "level_m", "state", "lap", "evidence"]
+    return table[columns].assign(ring_key=key, sigma_m=sigma)
+
+
+def _assets(site: Site, placed: dict[str, pd.DataFrame], levels: pd.DataFrame) -> pd.DataFrame:
+    """Lay out the assets with their places, their level and the facts a card shows."""
+    shown = {
+        "gully": ("rim_level_m", "rim"),
+        "downpipe": ("foot_level_m", ""),
+        "soakaway": ("cover_level_m", "cover"),
+        "chamber": ("cover_level_m", "cover"),
+    }
+    tables = []
+    for kind, (column, role) in shown.items():
+        table = site.table(kind)
+        if table.empty:
+            continue
+        booked = (
+            levels[(levels["role"] == role) & (levels["of_id"] != "")].groupby("of_id")["level_m"].first()
+        )
+        level = table[column].fillna(pd.Series(table.index, index=table.index).map(booked))
+        own = pd.DataFrame(
+            {
+                "kind": kind,
+                "label": site.reference.word("asset_kind", kind),
+                "state_key": table["state"],
+                "state": [site.reference.word(f"{kind}_state", state) for state in table["state"]],
+                "evidence": table["evidence"],
+                "level_m": level,
+                "facts": [_facts(site, kind, record) for record in site.of(kind)],
+            },
+            index=table.index,
+        )
+        places = placed[kind][
+            ["ring_key", "face", "chainage_m", "chainage_sigma_m", "x", "y", "status", "reason"]
+        ]
+        tables.append(own.join(places))
+    if not tables:
+        names = ["kind", "label", "state_key", "state", "evidence", "level_m", "facts", "ring_key", "face"]
+        names += ["chainage_m", "chainage_sigma_m", "x", "y", "status", "reason"]
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in names})
+    return pd.concat(tables)
+
+
+def _facts(site: Site, kind: str, record: Any) -> dict[str, str]:
+    """Return what a person wants to see of a record, in plain words."""
+    state = site.reference.word(f"{kind}_state", record.state)
+    facts = {"state": f"{state} ({site.reference.word('evidence', record.evidence)})"}
+    skip = {"level_sigma_m", "chainage_m", "offset_m", "distance_m", "bearing_deg", "easting_m", "northing_m"}
+    for name in type(record).columns():
+        value = getattr(record, name)
+        if isinstance(value, float) and name not in skip and not name.startswith(("tape_", "position_")):
+            facts[_plain(name)] = f"{value:g}"
+    for name in ("into_id", "note"):
+        if getattr(record, name, ""):
+            facts[_plain(name)] = getattr(record, name)
+    return facts
+
+
+def _plain(name: str) -> str:
+    """Return a field's name in words, its unit after a comma."""
+    units = {
+        "_level_m": " level, m",
+        "_l_s": ", l/s",
+        "_m_s": ", m/s",
+        "_mm": ", mm",
+        "_m2": ", m²",
+        "_m": ", m",
+        "_l": ", l",
+    }
+    for end, said in units.items():
+        if name.endswith(end):
+            return name.removesuffix(end).replace("_", " ") + said
+    return name.removesuffix("_id").replace("_", " ")
+
+
+def _rasters(site: Site, perimeter: Perimeter) -> tuple[Raster | None, Raster | None]:
+    if site.raster_path is None or site.ground is None:
+        return None, None
+    bounds = tuple(perimeter.footprints.total_bounds)
+    raster = read_raster(site.raster_path, meta=site.ground, crs=site.crs, bounds=bounds, ref=site.reference)
+    path = site.folder / "surface.tif"
+    if not path.exists():
+        return raster, None
+    return raster, read_raster(path, meta=site.ground, crs=site.crs, bounds=bounds, ref=site.reference)
+
+
+def _gullies(assets: pd.DataFrame) -> pd.DataFrame:
+    own = assets[(assets["kind"] == "gully") & np.isfinite(assets["x"].astype(float))]
+    seen = own["evidence"].isin(("seen", "inferred", "reported"))
+    return pd.DataFrame({"x": own["x"], "y": own["y"], "works": seen & own["state_key"].isin(WORKING)})
+
+
+def _outlets(assets: pd.DataFrame) -> pd.DataFrame:
+    """Return what lets water out beside a wall: gullies and downpipe feet joined to a wall."""
+    own = assets[assets["kind"].isin(OUTLET_KINDS) & (assets["status"] != "unjoined")]
+    columns = ["kind", "ring_key", "chainage_m", "chainage_sigma_m", "x", "y", "state"]
+    return own[columns].rename_axis("outlet_id").reset_index()
+
+
+def _ways_in(site: Site, perimeter: Perimeter) -> pd.DataFrame:
+    """Return the openings water could come in by, where their wall is."""
+    table = site.table("opening")
+    table = table[table["opening_kind"].isin(WAYS_IN) & table["sill_level_m"].notna()]
+    key = fill_building(table["building_id"], site)
+    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    known = key.isin(perimeter.rings.index)
+    table, key = table[known], key[known]
+    middle = (table["chainage_from_m"] + table["chainage_to_m"]) / 2
+    names = ["x", "y", "normal_e", "normal_n", "level_m"]
+    if table.empty:
+        return pd.DataFrame({name: pd.Series(dtype="float64") for name in names})
+    point = perimeter.point_at(key.to_numpy(), middle.to_numpy())
+    normal = perimeter.frames[2][perimeter.face_at(key.to_numpy(), middle.to_numpy())]
+    whole = np.column_stack([point, normal, table["sill_level_m"].to_numpy()])
+    return pd.DataFrame(whole, columns=names, index=table.index)
+
+
+def _book_notes(book: LevelBook | None) -> list[str]:
+    if book is None:
+        return []
+    return [
+        f"level book, {run.from_point} to {run.to_point}: {run.word}; {run.because}"
+        for run in book.runs.itertuples()
+    ]
+
+
+def _gaps(
+    site: Site, stations: gpd.GeoDataFrame, unread: pd.DataFrame, ground: GroundReport, readings: pd.DataFrame
+) -> tuple[Gap, ...]:
+    """Gather what is not known, and the cheapest measurement that would end each."""
+    found = list(unread_gaps(unread, minutes_per_reading=1.0, spacing_m=1.0))
+    levels = ground.falls[ground.falls["evidence"] == "levels"]
+    found += verdict_gaps(
+        levels, stations, what="fall of the ground", why="whether water runs to the wall", minutes=2.0
+    )
+    found += verdict_gaps(
+        ground.clearance,
+        stations,
+        what="clearance of the damp proof course",
+        why="whether it is enough",
+        minutes=2.0,
+    )
+    for group, own in readings[readings["wet"] == "not known"].groupby("group"):
+        settle = own["settle"][own["settle"] != ""]
+        if len(settle):
+            found.append(
+                Gap(
+                    what=f"{len(own)} readings neither wet nor dry",
+                    where=str(group).replace("|", ", "),
+                    why=str(own["because"].mode().iloc[0]),
+                    settle=str(settle.mode().iloc[0]),
+                    minutes=5.0,
+                )
+            )
+    for row in readings[readings["status"] != "joined"].itertuples():
+        found.append(
+            Gap(
+                what=f"reading {row.Index} is {row.status}",
+                where=f"{row.ring_key} {row.face}".strip() or "no wall",
+                why=str(row.reason),
+                settle="say which face it is on, or tape it again",
+                minutes=2.0,
+            )
+        )
+    ends = site.table("run")
+    for run_id in ends.index[(ends["to_id"] == "")]:
+        found.append(
+            Gap(
+                what=f"where run {run_id} ends",
+                where=str(run_id),
+                why="water put into it goes nobody knows where",
+                settle="run a tap with the chambers open, then dye",
+                minutes=20.0,
+            )
+        )
+
+    def open_length(gap: Gap) -> float:
+        span = gap.chainage_to_m - gap.chainage_from_m
+        return -span if np.isfinite(span) else 0.0
+
+    return tuple(sorted(found, key=open_length))

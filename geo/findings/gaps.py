@@ -1,0 +1,97 @@
+"""What is not known, and the cheapest measurement that would end it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import pandas as pd
+
+from geo.verdict import NOT_KNOWN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """One thing the report would have to call not known.
+
+    Parameters
+    ----------
+    what
+        In a few words, what is missing.
+    where
+        Ring and chainage, or the record's id.
+    why
+        What it keeps from being said.
+    settle
+        The cheapest measurement that would end it.
+    minutes
+        How long that usually takes on site.
+    ring_key, chainage_from_m, chainage_to_m
+        Its place along the wall, where it has one (``""`` and NaN otherwise).
+    """
+
+    what: str
+    where: str
+    why: str
+    settle: str
+    minutes: float
+    ring_key: str = ""
+    chainage_from_m: float = float("nan")
+    chainage_to_m: float = float("nan")
+
+
+def unread_gaps(unread: pd.DataFrame, *, minutes_per_reading: float, spacing_m: float) -> Iterator[Gap]:
+    """Say which lengths of wall nobody read."""
+    for row in unread.itertuples():
+        where = _where(str(row.ring_key), float(row.chainage_from_m), float(row.chainage_to_m))
+        barred = str(row.reason) != "not looked"
+        count = max(1, round(float(row.length_m) / spacing_m))
+        readings = "one place" if count == 1 else f"{count} places"
+        yield Gap(
+            what=f"{row.side} wall not read ({row.reason})",
+            where=where,
+            why="whether this length is wet is not known: unread is not dry",
+            settle=f"get access, then read {readings}" if barred else f"read {readings}",
+            minutes=count * minutes_per_reading + (15 if barred else 0),
+            ring_key=str(row.ring_key),
+            chainage_from_m=float(row.chainage_from_m),
+            chainage_to_m=float(row.chainage_to_m),
+        )
+
+
+def verdict_gaps(
+    table: pd.DataFrame, stations: pd.DataFrame, *, what: str, why: str, minutes: float
+) -> Iterator[Gap]:
+    """Say where along the wall an answer is not known, neighbours with one reason drawn together."""
+    unknown = table.loc[table["verdict"] == NOT_KNOWN, ["station_id", "because", "settle"]]
+    place = stations.set_index("station_id")[["ring_key", "chainage_from_m", "chainage_to_m"]]
+    rows = unknown.join(place, on="station_id").sort_values(["ring_key", "chainage_from_m"])
+    if rows.empty:
+        return
+    begins = (
+        (rows["ring_key"] != rows["ring_key"].shift())
+        | ((rows["chainage_from_m"] - rows["chainage_to_m"].shift()).abs() > 0.01)
+        | (_kind(rows["because"]) != _kind(rows["because"]).shift())
+    ).cumsum()
+    for _, run in rows.groupby(begins):
+        first, last = run.iloc[0], run.iloc[-1]
+        start, end = float(first["chainage_from_m"]), float(last["chainage_to_m"])
+        yield Gap(
+            what=what,
+            where=_where(str(first["ring_key"]), start, end),
+            why=f"{why}: {first['because']}",
+            settle=str(run["settle"].iloc[len(run) // 2]),
+            minutes=minutes * len(run),
+            ring_key=str(first["ring_key"]),
+            chainage_from_m=start,
+            chainage_to_m=end,
+        )
+
+
+def _kind(reasons: pd.Series[str]) -> pd.Series[str]:
+    """Return a reason without its numbers, so that neighbours with one reason are one gap."""
+    return reasons.str.replace(r"[-+]?\d+(\.\d+)?", "#", regex=True)
+
+
+def _where(ring_key: str, start: float, end: float) -> str:
+    return f"{ring_key}, chainage {start:.1f}-{end:.1f}"
