@@ -1,0 +1,1 @@
+"""Level books: reduced levels, their checks, what closes, and how sure each level is."""
