@@ -7,7 +7,6 @@ import io
 import json
 import os
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
@@ -21,14 +20,13 @@ from geo.draw.svg import to_png
 from geo.exchange.scene import scene_of
 from geo.findings.document import document_of
 from geo.findings.examine import Findings
+from geo.findings.telling import Tell, quietly
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 PNG_SCALE = 2.0
 
 
-def write_findings(
-    found: Findings, folder: Path, *, tell: Callable[[float, str], None] = lambda share, doing: None
-) -> list[Path]:
+def write_findings(found: Findings, folder: Path, *, tell: Tell = quietly) -> list[Path]:
     """Write everything found into a folder; each file whole or not at all.
 
     Returns
@@ -55,7 +53,18 @@ def write_findings(
 def tables_of(found: Findings) -> dict[str, pd.DataFrame]:
     """Return the tables that are written as CSV, by name."""
     document = document_of(found)
-    parts = ("readings", "stretches", "coverage", "unread", "falls", "clearance", "ponds", "uphill", "gaps")
+    parts = (
+        "readings",
+        "samples",
+        "stretches",
+        "coverage",
+        "unread",
+        "falls",
+        "clearance",
+        "ponds",
+        "uphill",
+        "gaps",
+    )
     tables = {name: pd.DataFrame([row.model_dump() for row in getattr(document, name)]) for name in parts}
     tables["outlets"] = pd.DataFrame(document.outlets)
     return {name: table for name, table in tables.items() if len(table.columns)}

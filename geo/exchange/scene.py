@@ -21,6 +21,7 @@ def scene_of(found: Findings) -> Scene:
     readings = found.readings.assign(
         value=found.readings["value_text"],
         shade=found.readings["excess"].fillna(found.readings["excess_at_least"]),
+        ranked=found.readings["group"].map(found.groups["basis_of_comparison"]) == "ranks",
     )
     floors = site.table("building")["floor_level_m"].to_dict()
     return Scene(

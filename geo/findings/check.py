@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from geo.errors import GeometryError, InputError, Problem
-from geo.findings.places import PLACED, fill_building, perimeter_of, positions_table
+from geo.findings.places import PLACED, fill_building, perimeter_of, place_records, positions_table
 from geo.ground.raster import read_raster
 from geo.moisture.censor import parse_value
 from geo.perimeter.build import Perimeter
@@ -37,7 +37,6 @@ REFERENCES = {
     "control_set_id": "control_set",
     "patch_id": "ground_patch",
 }
-END_GAP_M = 0.5
 
 
 def check_folder(folder: Path) -> list[Problem]:
@@ -84,7 +83,7 @@ def check_site(site: Site) -> list[Problem]:
             *problems,
             Problem(file="buildings.geojson", found=str(error), allowed="walls that close", mend=mend),
         ]
-    problems += _closure(site, perimeter)
+    problems += _closure(perimeter)
     problems += _on_the_wall(site, perimeter)
     problems += _positions(site, perimeter)
     problems += _far_assets(site, perimeter)
@@ -140,7 +139,7 @@ def _overlap(one: Record, other: Record) -> float:
 
 
 def _references(site: Site) -> Iterator[Problem]:
-    """Every id named must be somebody's."""
+    """Ask of every id that is named that it is somebody's."""
     buildings = {record.id for record in site.of("building")}
     photos = {record.id for record in site.of("photo")}
     for kind, records in site.records.items():
@@ -193,7 +192,7 @@ def _references(site: Site) -> Iterator[Problem]:
 
 
 def _units(site: Site) -> Iterator[Problem]:
-    """Levels that lie absurdly far apart are most likely millimetres, or of another datum."""
+    """Find levels so far from the others that they are most likely millimetres, or of another datum."""
     spread = site.reference.value("input.level_spread_m")
     found: list[tuple[float, str, str, str]] = []
     for kind, records in site.records.items():
@@ -231,7 +230,7 @@ PAIRS = {
 
 
 def _levels_in_order(site: Site) -> Iterator[Problem]:
-    """A cover lies above its invert, a rim above its outlet."""
+    """Hold levels against each other: a cover lies above its invert, a rim above its outlet."""
     for kind, pairs in PAIRS.items():
         for record in site.of(kind):
             for upper, lower in pairs:
@@ -321,8 +320,8 @@ def _photos(site: Site) -> Iterator[Problem]:
             )
 
 
-def _closure(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
-    """A ring whose taped faces do not close is refused, with the face to tape again."""
+def _closure(perimeter: Perimeter) -> Iterator[Problem]:
+    """Refuse a ring whose taped faces do not close, and name the face to tape again."""
     for ring_key, fit in perimeter.fits.items():
         if not fit.accepted:
             yield Problem(
@@ -335,7 +334,7 @@ def _closure(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
 
 
 def _on_the_wall(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
-    """A chainage lies on its ring, and a face is one of its faces."""
+    """Hold every chainage and face against its ring."""
     rings = perimeter.rings
     faces = set(perimeter.faces.index)
     for kind, model in KINDS.items():
@@ -405,7 +404,7 @@ def _chainages(site: Site, kind: str, record: Record, key: str, length: float) -
 
 
 def _positions(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
-    """A position has the numbers its method needs, and one method only."""
+    """Ask of each position the numbers its method needs."""
     corners = perimeter.faces.groupby("ring_key")["corner_from"].agg(set).to_dict()
     for kind in PLACED:
         table = positions_table(site, kind)
@@ -475,10 +474,8 @@ def _far_assets(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
 
 
 def _run_ends(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
-    """A drawn run ends at the assets it names, and says where it ends."""
-    from geo.findings.places import place_records  # noqa: PLC0415
-
-    placed = place_records(site, perimeter)
+    """Ask of each run where it ends, and that its drawn ends lie at the assets it names."""
+    placed, reach = place_records(site, perimeter), site.reference.value("input.run_end_m")
     spots = {
         str(name): (row.x, row.y)
         for kind in ASSETS
@@ -505,14 +502,14 @@ def _run_ends(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
                     )
             elif drawn is not None and named in spots:
                 gap = math.dist(drawn[:2], spots[named])
-                if gap > END_GAP_M * 4:
+                if gap > reach:
                     yield _at(
                         site,
                         record.id,
                         column,
                         "run",
                         found=f"the drawn end lies {gap:.1f} m from {named}",
-                        allowed=f"within {END_GAP_M * 4:g} m of the asset it names",
+                        allowed=f"within {reach:g} m of the asset it names",
                         mend="Draw runs from upstream to downstream, and end them at the asset.",
                     )
 

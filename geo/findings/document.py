@@ -93,6 +93,34 @@ class ReadingPart(Part):
     settle: str
 
 
+class SamplePart(Part):
+    """One sample: moisture content and hygroscopic content, both bases named, and what its place says."""
+
+    sample_id: str
+    ring_key: str | None
+    face: str | None
+    side: str
+    chainage_m: float | None
+    height_m: float | None
+    material: str
+    mc_dry: float | None = Field(description="Moisture content, % of dry mass")
+    mc_dry_sigma: float | None
+    mc_wet: float | None = Field(description="Moisture content, % of wet mass")
+    hmc_dry: float | None = Field(description="Content after equilibrium at 75 % RH, % of dry mass")
+    hmc_dry_sigma: float | None
+    hmc_wet: float | None
+    excess: float | None = Field(description="MC - HMC, % of dry mass")
+    excess_sigma: float | None
+    refused: str
+    caution: str
+    word: str
+    because: str
+    settle: str
+    place_word: str
+    place_because: str
+    place_settle: str
+
+
 class StretchPart(Part):
     """A wet length of wall."""
 
@@ -225,6 +253,7 @@ class FindingsDocument(Part):
     rings: list[RingPart]
     faces: list[FacePart]
     readings: list[ReadingPart]
+    samples: list[SamplePart]
     stretches: list[StretchPart]
     coverage: list[CoveragePart]
     unread: list[UnreadPart]
@@ -247,7 +276,9 @@ def document_schema() -> dict[str, Any]:
 def document_of(found: Findings) -> FindingsDocument:
     """Lay findings out as the document."""
     stations = found.stations.set_index("station_id")
-    readings = found.readings.assign(value=found.readings["value_text"]).rename_axis("reading_id").reset_index()
+    readings = (
+        found.readings.assign(value=found.readings["value_text"]).rename_axis("reading_id").reset_index()
+    )
     return FindingsDocument(
         site=SitePart(
             name=found.site.info.name,
@@ -263,6 +294,7 @@ def document_of(found: Findings) -> FindingsDocument:
         rings=rows_of(found.perimeter.rings.rename_axis("ring_key").reset_index(), RingPart),
         faces=rows_of(found.perimeter.faces, FacePart),
         readings=rows_of(readings, ReadingPart),
+        samples=rows_of(found.samples.rename_axis("sample_id").reset_index(), SamplePart),
         stretches=rows_of(found.stretches.rename_axis("stretch_id").reset_index(), StretchPart),
         coverage=rows_of(found.coverage, CoveragePart),
         unread=rows_of(found.unread, UnreadPart),

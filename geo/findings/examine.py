@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -15,6 +14,8 @@ import shapely
 from geo.findings.gaps import Gap, unread_gaps, verdict_gaps
 from geo.findings.heights import site_levels
 from geo.findings.places import fill_building, perimeter_of, place_records
+from geo.findings.samples import sample_contents
+from geo.findings.telling import Tell, quietly
 from geo.ground.model import GroundReport, examine_ground
 from geo.ground.raster import Raster, read_raster
 from geo.levels.book import LevelBook
@@ -22,14 +23,13 @@ from geo.moisture.censor import parse_values
 from geo.moisture.coverage import wall_coverage
 from geo.moisture.stretches import cut_stretches
 from geo.moisture.wetness import score_wetness
-from geo.outlets import OutletReport, examine_outlets
+from geo.outlets.report import OutletReport, examine_outlets
 from geo.perimeter.build import Perimeter
 from geo.perimeter.join import counts
 from geo.perimeter.path import free_arcs, outside_distance
 from geo.site.crs import absolute_note
 from geo.site.model import Site
 
-Tell = Callable[[float, str], None]
 OUTLET_KINDS = ("gully", "downpipe")
 WORKING = ("sound", "surround_cracked", "lip_broken", "loose", "rim_above_ground")
 WAYS_IN = ("door", "air_brick", "vent", "weep", "open_perpend", "pipe_hole")
@@ -45,6 +45,8 @@ class Findings:
         One row a reading, indexed by id: where it belongs, its group, and whether it is wet.
     assets
         One row a gully, downpipe, soakaway or chamber, indexed by id, with its place on the wall.
+    samples
+        One row a sample: its moisture contents on both bases, and what its place says.
     levels, book
         Reduced levels with their places, and the level book behind them.
     dpc, ground_levels
@@ -63,6 +65,7 @@ class Findings:
     stretches: gpd.GeoDataFrame
     coverage: pd.DataFrame
     unread: pd.DataFrame
+    samples: pd.DataFrame
     levels: pd.DataFrame
     book: LevelBook | None
     dpc: pd.DataFrame
@@ -87,12 +90,12 @@ class Findings:
     @property
     def cluster_rows(self) -> list[dict[str, Any]]:
         """The cluster answers as plain rows."""
-        return [cluster.row() for cluster in self.outlets.clusters]
+        return self.outlets.rows()
 
     @property
     def outlet_rows(self) -> list[dict[str, Any]]:
         """The answers outlet by outlet as plain rows."""
-        return [dict(row) for row in self.outlets.per_outlet.to_dict("records")]
+        return [dict(row) for row in self.outlets.outlets.to_dict("records")]
 
     def layers(self) -> dict[str, gpd.GeoDataFrame]:
         """Return everything that has a place, layer by layer, in the site's CRS."""
@@ -127,7 +130,7 @@ class Findings:
         return gpd.GeoDataFrame(joined, geometry=lines, crs=self.site.crs)
 
 
-def examine(site: Site, *, seed: int = 1, tell: Tell = lambda share, doing: None) -> Findings:
+def examine(site: Site, *, seed: int = 1, tell: Tell = quietly) -> Findings:
     """Work out everything about a site.
 
     Parameters
@@ -185,8 +188,8 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = lambda share, doing: None
         readings[(readings["status"] == "joined") & (readings["side"] == "outside")],
         _outlets(assets),
         distance=partial(outside_distance, perimeter),
-        lengths=perimeter.rings["length_m"],
-        arcs=free_arcs(perimeter),
+        ring_lengths=perimeter.rings["length_m"].to_dict(),
+        arcs=[arc[:3] for arc in free_arcs(perimeter)],
         ref=ref,
         seed=seed,
     )
@@ -204,6 +207,7 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = lambda share, doing: None
         stretches=stretches,
         coverage=covered.coverage,
         unread=covered.unread,
+        samples=sample_contents(site, placed.get("sample")),
         levels=levels,
         book=book,
         dpc=dpc,

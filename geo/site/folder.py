@@ -296,6 +296,16 @@ def _twice(record_id: str, name: str, row: int, first: tuple[str, int]) -> Probl
     )
 
 
+def folder_digest(folder: Path) -> str:
+    """Return a hash of every file of a folder: the same folder gives the same, any change another."""
+    if not folder.is_dir():
+        return ""
+    files = {
+        path.name: path.read_bytes() for path in folder.iterdir() if path.is_file() and path.suffix != ".tif"
+    }
+    return _digest(folder, files)
+
+
 def _digest(folder: Path, files: Mapping[str, bytes]) -> str:
     whole = hashlib.sha256()
     for name in sorted(files):

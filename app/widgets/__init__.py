@@ -1,0 +1,1 @@
+"""Pieces several pages share."""
