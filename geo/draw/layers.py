@@ -6,7 +6,9 @@ import math
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
+import shapely.affinity
 from shapely.geometry import mapping
 
 from geo.draw.scene import Scene
@@ -14,6 +16,7 @@ from geo.draw.theme import (
     ACCENT,
     BRICK,
     DRAIN,
+    EARTH,
     INK,
     LETTERS,
     NEIGHBOUR,
@@ -26,6 +29,11 @@ from geo.draw.theme import (
 from geo.site.crs import to_lonlat
 
 Feature = dict[str, Any]
+Sketch = tuple[Any, dict[str, Any]]
+USE_WORDS = {"foul": "foul", "surface": "surface", "combined": "combined", "not_known": "use not known"}
+LABEL_LEAST_M, RUN_LABEL_SHARE = 2.0, 0.36
+UPHILL_OFFSET_M, LABEL_OFFSET_M, SAME_LABEL_M = 0.45, 0.9, 1.5
+FACE_NAME_M = 1.25
 FAN_M = 0.22
 ARROW_M = {"levels": (0.25, 1.15), "raster": (1.55, 2.75)}
 WORDS = {"toward": "falls to the wall", "away": "falls away", "level": "level", "not known": "not known"}
@@ -38,8 +46,8 @@ def footprints(scene: Scene) -> list[Feature]:
         subject = row.role == "subject"
         style = {"color": INK, "weight": 2.4 if subject else 1, "fillColor": BRICK if subject else NEIGHBOUR}
         card = [["building", row.building_id], ["role", "surveyed" if subject else row.role]]
-        found.append(_feature(scene, row.geometry, card, {**style, "fillOpacity": 0.35 if subject else 0.7}))
-    return found
+        found.append(_sketch(row.geometry, card, {**style, "fillOpacity": 0.55 if subject else 0.8}))
+    return _placed(scene, found)
 
 
 def corners(scene: Scene) -> list[Feature]:
@@ -49,15 +57,15 @@ def corners(scene: Scene) -> list[Feature]:
         faces = scene.perimeter.faces[scene.perimeter.faces["ring_key"] == key]
         for face in faces.itertuples():
             start = shapely.get_point(face.geometry, 0)
-            found.append(_feature(scene, start, [], {"text": face.corner_from, "look": "corner"}))
+            found.append(_sketch(start, [], {"text": face.corner_from, "look": "corner"}))
             if face.length_m > 1.2:
+                middle = face.geometry.interpolate(0.5, normalized=True)
                 inner = shapely.Point(
-                    face.geometry.interpolate(0.5, normalized=True).x - 0.9 * face.normal_e,
-                    face.geometry.interpolate(0.5, normalized=True).y - 0.9 * face.normal_n,
+                    middle.x - FACE_NAME_M * face.normal_e, middle.y - FACE_NAME_M * face.normal_n
                 )
                 said = face.face if face.outside else f"{face.face} party"
-                found.append(_feature(scene, inner, [], {"text": said, "look": "face"}))
-    return found
+                found.append(_sketch(inner, [], {"text": said, "look": "face"}))
+    return _placed(scene, found)
 
 
 def assets(scene: Scene) -> list[Feature]:
@@ -73,8 +81,8 @@ def assets(scene: Scene) -> list[Feature]:
             "letter": LETTERS.get(row.kind, ""),
             "known": row.evidence,
         }
-        found.append(_feature(scene, shapely.Point(row.x, row.y), card, mark))
-    return found
+        found.append(_sketch(shapely.Point(row.x, row.y), card, mark))
+    return _placed(scene, found)
 
 
 def runs(scene: Scene) -> list[Feature]:
@@ -85,10 +93,14 @@ def runs(scene: Scene) -> list[Feature]:
         card = [["", f"Run {row.run_id}"], *[[name, value] for name, value in row.facts.items()]]
         seen = row.evidence != "assumed"
         style = {"color": DRAIN, "weight": 3.2 if seen else 1.6, "dashArray": RUN_DASH.get(row.use, "2 5")}
-        found.append(_feature(scene, line, card, style))
+        found.append(_sketch(line, card, style))
         head = {"color": DRAIN, "weight": 2.4}
-        found.append(_feature(scene, _chevrons(line), card, head))
-    return found
+        found.append(_sketch(_chevrons(line), card, head))
+        said = USE_WORDS.get(row.use, "") + ("" if seen else " (assumed)")
+        if said and line.length > LABEL_LEAST_M:
+            aside = line.interpolate(RUN_LABEL_SHARE, normalized=True)  # clear of the arrow heads
+            found.append(_sketch(aside, card, {"text": said, "look": "run"}))
+    return _placed(scene, found)
 
 
 def readings(scene: Scene, chosen: list[str] | None = None) -> list[Feature]:
@@ -99,16 +111,7 @@ def readings(scene: Scene, chosen: list[str] | None = None) -> list[Feature]:
     chosen
         Ids of the readings to draw; all by default.
     """
-    own = scene.readings[np.isfinite(scene.readings["x"])]
-    if chosen is not None:
-        own = own[own.index.isin(chosen)]
-    own = own.sort_values("height_m")
-    place = own["ring_key"].astype(str) + own["side"].astype(str) + own["chainage_m"].round(1).astype(str)
-    order = own.groupby(place, sort=False).cumcount().to_numpy()
-    normal = _normals(scene, own)
-    sign = np.where(own["side"].to_numpy() == "outside", 1.0, -1.0)
-    shift = normal * (sign * order * FAN_M)[:, None]
-    spots = to_lonlat(own[["x", "y"]].to_numpy() + shift, scene.crs, tie=scene.tie)
+    own, spots = _fanned(scene, chosen)
     found = []
     for (longitude, latitude), row in zip(spots, own.itertuples(), strict=True):
         card = [
@@ -122,8 +125,14 @@ def readings(scene: Scene, chosen: list[str] | None = None) -> list[Feature]:
         ]
         if row.status != "joined":
             card.append([row.status, row.reason])
-        fill = wet_colour(row.shade, row.rank)
+        fill = wet_colour(float(row.shade), float(row.rank))
         wet = row.wet == "wet"
+        point = {"type": "Point", "coordinates": [round(longitude, 10), round(latitude, 10)]}
+        if row.censored != "none":
+            sign = "▲" if row.censored == "above" else "▼"
+            mark = {"card": card, "text": sign, "look": "off", "colour": fill}
+            found.append({"type": "Feature", "properties": mark, "geometry": point})
+            continue
         style = {
             "radius": 6.5 if wet else 5,
             "color": INK if wet else SOFT_INK,
@@ -132,9 +141,40 @@ def readings(scene: Scene, chosen: list[str] | None = None) -> list[Feature]:
             "fillOpacity": 0.95,
             "dashArray": "2 2" if row.status != "joined" or row.wet == "control" else "",
         }
-        point = {"type": "Point", "coordinates": [round(longitude, 10), round(latitude, 10)]}
         found.append({"type": "Feature", "properties": {"card": card, "style": style}, "geometry": point})
     return found
+
+
+def values(scene: Scene, chosen: list[str] | None = None) -> list[Feature]:
+    """Return the numbers of the readings, to be laid over them when the map is drawn large."""
+    own, spots = _fanned(scene, chosen)
+    return [
+        {
+            "type": "Feature",
+            "properties": {"text": str(value), "look": "value"},
+            "geometry": {"type": "Point", "coordinates": [round(longitude, 10), round(latitude, 10)]},
+        }
+        for (longitude, latitude), value in zip(spots, own["value"], strict=True)
+    ]
+
+
+def _fanned(scene: Scene, chosen: list[str] | None) -> tuple[pd.DataFrame, np.ndarray[Any, Any]]:
+    """Return readings with a place, and where each is drawn: one place's fan out by height, lowest first."""
+    own = scene.readings[np.isfinite(scene.readings["x"])]
+    if chosen is not None:
+        own = own[own.index.isin(chosen)]
+    own = own.sort_values("height_m")
+    place = (
+        own["ring_key"].astype(str)
+        + own["side"].astype(str)
+        + own["chainage_m"].fillna(-1.0).round(1).astype(str)
+    )
+    order = own.groupby(place, sort=False).cumcount().to_numpy()
+    normal = _normals(scene, own)
+    sign = np.where(own["side"].to_numpy() == "outside", 1.0, -1.0)
+    shift = normal * (sign * order * FAN_M)[:, None]
+    spots = to_lonlat(own[["x", "y"]].to_numpy() + shift, scene.crs, tie=scene.tie)
+    return own, spots
 
 
 def stretches(scene: Scene, sides: tuple[str, ...] = ("outside", "inside")) -> list[Feature]:
@@ -151,8 +191,33 @@ def stretches(scene: Scene, sides: tuple[str, ...] = ("outside", "inside")) -> l
             ["group", row.group.replace("|", ", ")],
             ["by height", f"{row.profile}: {row.profile_because}" if row.profile_because else row.profile],
         ]
-        found.append(_feature(scene, band, card, {"color": WET_STEPS[4], "weight": 6, "opacity": 0.8}))
-    return found
+        found.append(_sketch(band, card, {"color": WET_STEPS[4], "weight": 6, "opacity": 0.8}))
+    return _placed(scene, found) + _stretch_names(scene, sides)
+
+
+def _stretch_names(scene: Scene, sides: tuple[str, ...]) -> list[Feature]:
+    """Return the names of wet stretches beside them; those at one place share a label."""
+    own = scene.stretches[scene.stretches["side"].isin(sides)]
+    labels: list[tuple[str, str, float, list[str]]] = []
+    for row in own.itertuples():
+        length = float(scene.perimeter.rings.loc[row.ring_key, "length_m"])
+        middle = (row.chainage_from_m + row.length_m / 2) % length
+        near = (
+            names
+            for ring_key, side, at, names in labels
+            if (ring_key, side) == (row.ring_key, row.side) and abs(at - middle) < SAME_LABEL_M
+        )
+        names = next(near, None)
+        if names is None:
+            labels.append((row.ring_key, row.side, middle, [str(row.Index)]))
+        else:
+            names.append(str(row.Index))
+    found = []
+    for ring_key, side, middle, names in labels:
+        offset = LABEL_OFFSET_M if side == "outside" else -LABEL_OFFSET_M
+        spot = shapely.Point(scene.perimeter.point_at(ring_key, middle, offset)[0])
+        found.append(_sketch(spot, [], {"text": " ".join(names), "look": "stretch"}))
+    return _placed(scene, found)
 
 
 def falls(scene: Scene, evidence: str) -> list[Feature]:
@@ -180,12 +245,34 @@ def falls(scene: Scene, evidence: str) -> list[Feature]:
             start, end = ends if row.verdict == "toward" else ends[::-1]
             arrow = _arrow(start, end)
             colour = WET_STEPS[5] if row.verdict == "toward" else WET_STEPS[2]
-            found.append(_feature(scene, arrow, card, {"color": colour, "weight": 3.4}))
+            found.append(_sketch(arrow, card, {"color": colour, "weight": 3.4}))
         else:
             middle = shapely.Point(*(foot + normal * (near + far) / 2))
             sign = "=" if row.verdict == "level" else "?"
-            found.append(_feature(scene, middle, card, {"text": sign, "look": "sign"}))
-    return found
+            found.append(_sketch(middle, card, {"text": sign, "look": "sign"}))
+    return _placed(scene, found)
+
+
+def uphill(scene: Scene) -> list[Feature]:
+    """Return the ground that drains to each piece of wall, as a band as wide as the area is large."""
+    place = scene.stations.set_index("station_id")
+    own = scene.uphill[scene.uphill["area_m2"] > 0]
+    most = float(own["area_m2"].max()) if len(own) else 1.0
+    found = []
+    for row in own.itertuples():
+        station = place.loc[row.station_id]
+        shift = UPHILL_OFFSET_M * np.array([station["normal_e"], station["normal_n"]])
+        band = shapely.affinity.translate(station["geometry"], *shift)
+        least = "at least " if row.reaches_raster_edge else ""
+        card = [
+            ["", f"{least}{row.area_m2:.1f} m² of ground drains to this piece of wall".capitalize()],
+            ["chainage", f"{station['chainage_from_m']:.1f}-{station['chainage_to_m']:.1f} m"],
+            ["rests on", "the raster"],
+        ]
+        weight = round(2 + 14 * math.sqrt(row.area_m2 / most), 1)
+        style = {"color": EARTH, "weight": weight, "opacity": 0.75, "lineCap": "butt"}
+        found.append(_sketch(band, card, style))
+    return _placed(scene, found)
 
 
 def ponds(scene: Scene) -> list[Feature]:
@@ -205,19 +292,27 @@ def ponds(scene: Scene) -> list[Feature]:
         dash = "" if row.gullies != "none working" else "6 4"
         style = {"color": ACCENT, "weight": 1.2, "fillColor": POND, "dashArray": dash}
         found.append(
-            _feature(
-                scene, row.geometry, card, {**style, "fillOpacity": 0.5 if row.verdict == "ponds" else 0.18}
-            )
+            _sketch(row.geometry, card, {**style, "fillOpacity": 0.5 if row.verdict == "ponds" else 0.18})
         )
-    return found
+    return _placed(scene, found)
 
 
-def _feature(scene: Scene, shape: Any, card: list[list[str]], style: dict[str, Any]) -> Feature:
-    """Return one feature in longitude and latitude, to ten decimals."""
-    drawn = shapely.transform(shape, lambda xy: np.round(to_lonlat(xy, scene.crs, tie=scene.tie), 10))
+def _sketch(shape: Any, card: list[list[str]], style: dict[str, Any]) -> Sketch:
+    """Return what is to be drawn, in the site's grid."""
     named = [[str(name), str(value)] for name, value in card]
-    properties = {"card": named, **style} if "text" in style else {"card": named, "style": style}
-    return {"type": "Feature", "properties": properties, "geometry": mapping(drawn)}
+    return shape, {"card": named, **style} if "text" in style else {"card": named, "style": style}
+
+
+def _placed(scene: Scene, sketches: list[Sketch]) -> list[Feature]:
+    """Return features in longitude and latitude, to ten decimals, all brought there at once."""
+    if not sketches:
+        return []
+    shapes: Any = np.array([shape for shape, _ in sketches], dtype=object)
+    drawn = shapely.transform(shapes, lambda xy: np.round(to_lonlat(xy, scene.crs, tie=scene.tie), 10))
+    return [
+        {"type": "Feature", "properties": properties, "geometry": mapping(shape)}
+        for shape, (_, properties) in zip(drawn, sketches, strict=True)
+    ]
 
 
 def _arrow(start: np.ndarray[Any, Any], end: np.ndarray[Any, Any]) -> shapely.MultiLineString:
@@ -251,4 +346,5 @@ def _normals(scene: Scene, own: Any) -> np.ndarray[Any, Any]:
 def _where(row: Any) -> str:
     if not math.isfinite(row.chainage_m):
         return f"{row.side}, not joined to a wall"
-    return f"{row.side}, {row.ring_key} {row.face}, chainage {row.chainage_m:.2f} ± {2 * row.chainage_sigma_m:.2f} m"
+    where = f"chainage {row.chainage_m:.2f} ± {2 * row.chainage_sigma_m:.2f} m"
+    return f"{row.side}, {row.ring_key} {row.face}, {where}"

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Callable
 from typing import Any
 
 import folium
 from branca.element import MacroElement
 from folium.template import Template
-from folium.utilities import JsCode
 
 from geo.draw import layers
+from geo.draw.features import Features, page_json
 from geo.draw.offline import inline_html, new_map
 from geo.draw.overlay import Overlay, shade_overlay
 from geo.draw.scene import Scene
-from geo.draw.theme import ACCENT, DRAIN, FONT, HATCH, INK, PANEL, PAPER, RULE, SOFT_INK, WET_STEPS
+from geo.draw.theme import ACCENT, DRAIN, EARTH, FONT, HATCH, INK, PANEL, PAPER, RULE, SOFT_INK, WET_STEPS
 from geo.site.crs import to_lonlat
 
+START_HIDDEN = ("Fall by raster", "Ground draining to the wall", "Values of readings")
 CARD_JS = """
 function (feature, layer) {
   var card = feature.properties.card || [];
@@ -40,34 +42,51 @@ function (feature, layer) {
   layer.bindTooltip(function () { return build(false); }, {sticky: true});
 }
 """
-MARK_JS = """
+POINT_JS = """
 function (feature, latlng) {
   var p = feature.properties;
+  if (p.text === undefined) { return L.circleMarker(latlng, p.style); }
   var box = document.createElement('div');
   box.className = 'wf-mark wf-' + (/^[a-z_]+$/.test(p.look) ? p.look : 'sign');
   if (p.known && p.known !== 'seen') { box.className += ' wf-unseen'; }
   var words = document.createElement('span');
   words.textContent = p.text;
+  if (/^#[0-9a-f]{6}$/.test(p.colour || '')) { words.style.color = p.colour; }
   box.appendChild(words);
-  return L.marker(latlng, {icon: L.divIcon({html: box, className: 'wf-icon', iconSize: [0, 0]})});
+  return L.marker(latlng, {
+    icon: L.divIcon({html: box, className: 'wf-icon', iconSize: [0, 0]}),
+    interactive: (p.card || []).length > 0, keyboard: p.known !== undefined, zIndexOffset: p.known ? 500 : 0
+  });
 }
 """
-DOT_JS = "function (feature, latlng) { return L.circleMarker(latlng, feature.properties.style); }"
 
 CSS = f"""
 .leaflet-container {{ background: {PANEL}; font-family: {FONT}; }}
 .wf-icon {{ overflow: visible; }}
 .wf-mark {{ position: absolute; transform: translate(-50%, -50%); white-space: nowrap;
   font: 700 11px {FONT}; color: {INK}; text-align: center; }}
-.wf-corner {{ background: {INK}; color: {PAPER}; border-radius: 50%; width: 18px; height: 18px; line-height: 18px; }}
-.wf-face {{ color: {SOFT_INK}; font-weight: 400; }}
+.wf-corner {{ background: {INK}; color: {PAPER}; border-radius: 50%; width: 18px; height: 18px;
+  line-height: 18px; }}
+.wf-face {{ color: {INK}; font-weight: 400; }}
+.wf-face, .wf-run {{ background: {PAPER}cc; border-radius: 3px; padding: 0 4px; }}
+.wf-run {{ color: {DRAIN}; font: 400 10px {FONT}; }}
+.wf-stretch {{ color: {PAPER}; background: {WET_STEPS[4]}; border-radius: 3px; padding: 0 4px;
+  font-size: 10px; }}
+.wf-off {{ font-size: 15px; line-height: 15px; -webkit-text-stroke: 1.2px {INK}; }}
+.wf-value {{ font: 700 9px {FONT}; pointer-events: none;
+  text-shadow: 0 0 2px {PAPER}, 0 0 2px {PAPER}, 0 0 3px {PAPER}; }}
+.wf-mark span {{ display: inline-block; max-width: 150px; overflow: hidden; text-overflow: ellipsis; }}
 .wf-sign {{ color: {SOFT_INK}; font-size: 13px; }}
-.wf-gully, .wf-chamber, .wf-soakaway, .wf-downpipe {{ background: {PAPER}; border: 2px solid {DRAIN};
-  padding: 1px 4px; line-height: 14px; }}
-.wf-gully {{ border-radius: 2px; }}
-.wf-chamber {{ outline: 2px solid {PAPER}; border-width: 3px; border-style: double; }}
-.wf-downpipe {{ border-radius: 10px; }}
-.wf-soakaway {{ border-radius: 2px; transform: translate(-50%, -50%) skewX(-14deg); }}
+.wf-gully, .wf-chamber, .wf-soakaway, .wf-downpipe {{ width: 12px; height: 12px; background: {PAPER};
+  border: 2px solid {DRAIN}; }}
+.wf-gully span, .wf-chamber span, .wf-soakaway span, .wf-downpipe span {{ position: absolute;
+  left: 14px; top: -14px; background: {PAPER}e6; border-radius: 3px; padding: 0 3px; line-height: 15px; }}
+.wf-downpipe span {{ top: auto; left: auto; right: 14px; bottom: -14px; }}
+.wf-gully {{ border-radius: 1px; box-shadow: inset 0 0 0 2px {PAPER}, inset 0 0 0 8px {DRAIN}66; }}
+.wf-chamber {{ width: 16px; height: 16px; border-width: 4px; border-style: double; }}
+.wf-downpipe {{ border-radius: 50%; box-shadow: inset 0 0 0 3px {PAPER}, inset 0 0 0 9px {DRAIN}; }}
+.wf-soakaway {{ transform: translate(-50%, -50%) rotate(45deg); }}
+.wf-soakaway span {{ transform: rotate(-45deg); transform-origin: left bottom; }}
 .wf-unseen {{ border-style: dashed; }}
 .wf-card {{ font: 12px/1.45 {FONT}; color: {INK}; max-width: 320px; white-space: normal; }}
 .wf-card span {{ color: {SOFT_INK}; margin-right: 6px; }}
@@ -75,7 +94,8 @@ CSS = f"""
 .wf-head {{ font-weight: 700; }}
 .wf-box {{ background: {PAPER}; border: 1px solid {RULE}; border-radius: 4px; padding: 7px 10px;
   font: 11.5px/1.5 {FONT}; color: {INK}; max-width: 300px; }}
-.wf-box summary {{ font-weight: 700; cursor: pointer; font-size: 12.5px; min-height: 22px; }}
+.wf-box b {{ font-size: 13px; overflow-wrap: anywhere; }}
+.wf-box summary {{ font-weight: 700; cursor: pointer; padding: 5px 0; }}
 .wf-box i {{ display: inline-block; width: 22px; height: 10px; margin-right: 7px; vertical-align: middle; }}
 .wf-north {{ font: 700 15px {FONT}; background: {PAPER}; border: 1px solid {RULE}; border-radius: 4px;
   padding: 3px 8px; text-align: center; line-height: 1.1; }}
@@ -88,21 +108,31 @@ BOX_TEMPLATE = """
 {% macro header(this, kwargs) %}<style>{{ this.css }}</style>{% endmacro %}
 {% macro script(this, kwargs) %}
 (function () {
-  var map = {{ this._parent.get_name() }}, said = {{ this.said|tojson }};
+  var map = {{ this._parent.get_name() }}, said = {{ this.said }};
   function line(host, parts) {
     var row = document.createElement('div');
-    if (parts.css) { var mark = document.createElement('i'); mark.style.cssText = parts.css; row.appendChild(mark); }
+    if (parts.css) {
+      var mark = document.createElement('i');
+      mark.style.cssText = parts.css;
+      row.appendChild(mark);
+    }
     row.appendChild(document.createTextNode(parts.text));
     host.appendChild(row);
   }
   var legend = L.control({position: 'bottomright'});
   legend.onAdd = function () {
-    var box = L.DomUtil.create('details', 'wf-box');
-    box.open = map.getSize().x > 700;
-    var title = document.createElement('summary');
+    var box = L.DomUtil.create('div', 'wf-box');
+    var title = document.createElement('b');
     title.textContent = said.title;
     box.appendChild(title);
-    said.lines.forEach(function (parts) { line(box, parts); });
+    line(box, {text: said.caption});
+    var more = document.createElement('details');
+    more.open = map.getSize().x > 1000 && map.getSize().y > 640;
+    var name = document.createElement('summary');
+    name.textContent = 'What is drawn';
+    more.appendChild(name);
+    said.lines.forEach(function (parts) { line(more, parts); });
+    box.appendChild(more);
     L.DomEvent.disableClickPropagation(box);
     L.DomEvent.disableScrollPropagation(box);
     return box;
@@ -111,10 +141,12 @@ BOX_TEMPLATE = """
   var north = L.control({position: 'topleft'});
   north.onAdd = function () {
     var box = L.DomUtil.create('div', 'wf-north');
-    box.textContent = '\\u2191 N';
+    box.textContent = '\\u2191 ' + said.north;
     return box;
   };
   north.addTo(map);
+  L.control.scale({imperial: false, maxWidth: 160}).addTo(map);
+  map.attributionControl.setPrefix(false);
 })();
 {% endmacro %}
 """
@@ -126,10 +158,17 @@ class Captions(MacroElement):
     _template = Template(BOX_TEMPLATE)
 
     def __init__(self, scene: Scene) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]
         self._name = "captions"
         self.css = CSS
-        self.said = {"title": scene.site_name, "lines": _legend(scene)}
+        self.said = page_json(
+            {
+                "title": scene.site_name,
+                "caption": scene.when_and_what(),
+                "north": _north(scene),
+                "lines": _legend(scene),
+            }
+        )
 
 
 def base_map(scene: Scene, overlay_url: str | None = None, overlay: Overlay | None = None) -> folium.Map:
@@ -144,10 +183,7 @@ def base_map(scene: Scene, overlay_url: str | None = None, overlay: Overlay | No
     west, south, east, north = outlines[outlines["role"] == "subject"].total_bounds
     reach = 0.25 * max(east - west, north - south) + 1.5
     ends = to_lonlat([[west - reach, south - reach], [east + reach, north + reach]], scene.crs, tie=scene.tie)
-    made = new_map(
-        location=ends.mean(axis=0)[::-1].tolist(), zoom_start=20, control_scale=True, zoom_snap=0.25
-    )
-    made.options["scrollWheelZoom"] = True
+    made = new_map(location=ends.mean(axis=0)[::-1].tolist(), zoom_start=20, zoom_snap=0.25)
     if overlay is not None:
         address = overlay_url or "data:image/png;base64," + base64.b64encode(overlay.png).decode()
         image = folium.raster_layers.ImageOverlay(
@@ -155,10 +191,15 @@ def base_map(scene: Scene, overlay_url: str | None = None, overlay: Overlay | No
         )
         image.url = address
         image.add_to(made)
-    _add(made, "Buildings", layers.footprints(scene))
-    _add(made, "Drain runs", layers.runs(scene))
-    _marks(made, "Faces and corners", layers.corners(scene))
-    _marks(made, "Gullies, downpipes, chambers, soakaways", layers.assets(scene))
+    parts = {
+        "Buildings": layers.footprints(scene),
+        "Drain runs": layers.runs(scene),
+        "Faces and corners": layers.corners(scene),
+        "Gullies, downpipes, chambers, soakaways": layers.assets(scene),
+    }
+    for name, features in parts.items():
+        if features:
+            _layer(features, name=name).add_to(made)
     made.fit_bounds([ends[0][::-1].tolist(), ends[1][::-1].tolist()])
     Captions(scene).add_to(made)
     return made
@@ -171,27 +212,28 @@ def changing_layers(scene: Scene, *, show: dict[str, Any] | None = None) -> list
     ----------
     show
         ``readings``: ids to draw, all by default; ``sides``: sides whose stretches are drawn;
-        ``hidden``: names of layers that start switched off.
+        ``hidden``: names of layers that start switched off; ``layers``: names of layers made at all.
     """
     show = show or {}
     sides = tuple(show.get("sides", ("outside", "inside", "cavity", "floor")))
-    hidden = set(show.get("hidden", ("Fall by raster",)))
-    parts = {
-        "Pools": layers.ponds(scene),
-        "Fall by raster": layers.falls(scene, "raster"),
-        "Fall by levels": layers.falls(scene, "levels"),
-        "Wet stretches": layers.stretches(scene, sides),
-        "Readings": layers.readings(scene, show.get("readings")),
+    hidden = set(show.get("hidden", START_HIDDEN))
+    parts: dict[str, Callable[[], list[layers.Feature]]] = {
+        "Pools": lambda: layers.ponds(scene),
+        "Ground draining to the wall": lambda: layers.uphill(scene),
+        "Fall by raster": lambda: layers.falls(scene, "raster"),
+        "Fall by levels": lambda: layers.falls(scene, "levels"),
+        "Wet stretches": lambda: layers.stretches(scene, sides),
+        "Readings": lambda: layers.readings(scene, show.get("readings")),
+        "Values of readings": lambda: layers.values(scene, show.get("readings")),
     }
     groups = []
-    for name, features in parts.items():
+    for name, make in parts.items():
+        if name not in show.get("layers", parts):
+            continue
+        features = make()
         group = folium.FeatureGroup(name=name, show=name not in hidden)
-        lines = [feature for feature in features if "text" not in feature["properties"]]
-        marks = [feature for feature in features if "text" in feature["properties"]]
-        if lines:
-            _geojson(lines).add_to(group)
-        if marks:
-            _geojson(marks, point=MARK_JS).add_to(group)
+        if features:
+            _layer(features).add_to(group)
         groups.append(group)
     return groups
 
@@ -211,36 +253,19 @@ def standalone_html(scene: Scene) -> str:
     return inline_html(made, title=f"{scene.site_name}: map")
 
 
-def _add(made: folium.Map, name: str, features: list[layers.Feature]) -> None:
-    if features:
-        _geojson(features, name=name).add_to(made)
+def _layer(features: list[layers.Feature], *, name: str | None = None) -> Features:
+    return Features(features, point=POINT_JS, each=CARD_JS, name=name)
 
 
-def _marks(made: folium.Map, name: str, features: list[layers.Feature]) -> None:
-    if features:
-        _geojson(features, name=name, point=MARK_JS).add_to(made)
-
-
-def _geojson(
-    features: list[layers.Feature], *, name: str | None = None, point: str = DOT_JS
-) -> folium.GeoJson:
-    """Return one layer whose style and card are read from each feature in the browser."""
-    whole = {"type": "FeatureCollection", "features": features}
-    return folium.GeoJson(
-        whole,
-        name=name,
-        point_to_layer=JsCode(point),
-        on_each_feature=JsCode(CARD_JS),
-        smooth_factor=0,
-        zoom_on_click=False,
-    )
+def _north(scene: Scene) -> str:
+    """Return what the north arrow says: a local grid that is not tied has only its own north."""
+    return "grid N" if scene.tie is None and scene.crs.to_wkt().startswith("ENGCRS") else "N"
 
 
 def _legend(scene: Scene) -> list[dict[str, str]]:
     taken = scene.counts
     swatch = "border:1px solid #777;background:"
     return [
-        {"text": scene.caption()},
         {
             "text": f"Readings taken {taken['taken']} = joined {taken['joined']} + ambiguous "
             f"{taken['ambiguous']} + unjoined {taken['unjoined']}"
@@ -248,7 +273,9 @@ def _legend(scene: Scene) -> list[dict[str, str]]:
         {"css": f"{swatch}{WET_STEPS[5]}", "text": "over 12 σ above the dry control"},
         {"css": f"{swatch}{WET_STEPS[3]}", "text": "3 to 6 σ above it"},
         {"css": f"{swatch}{WET_STEPS[0]}", "text": "no excess; thick edge: called wet"},
+        {"text": "▲ off the scale: at least"},
         {"css": f"background:{WET_STEPS[4]};height:6px", "text": "wet stretch, outside or inside the wall"},
+        {"css": f"background:{EARTH};height:6px", "text": "ground draining to the wall, wider: more of it"},
         {"css": f"background:{WET_STEPS[5]};height:3px", "text": "arrow to the wall: ground falls to it"},
         {
             "css": f"background:{WET_STEPS[2]};height:3px",
@@ -258,7 +285,10 @@ def _legend(scene: Scene) -> list[dict[str, str]]:
             "css": f"border-top:3px dashed {DRAIN};height:0",
             "text": "drain, arrows downstream (thin: assumed)",
         },
-        {"css": f"border:1px dashed {ACCENT};background:{HATCH}22", "text": "pool; dashed: only when no gully works"},
+        {
+            "css": f"border:1px dashed {ACCENT};background:{HATCH}22",
+            "text": "pool; dashed: only when no gully works",
+        },
         {"text": "Readings of one place are fanned out from the wall, lowest nearest."},
         {"text": scene.grid_note},
     ]

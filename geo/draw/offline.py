@@ -22,7 +22,9 @@ PRECISION_JS = """
     var own = Object.prototype.hasOwnProperty.call(Kind.prototype, 'toGeoJSON');
     if (!own) { return; }
     var plain = Kind.prototype.toGeoJSON;
-    Kind.prototype.toGeoJSON = function (digits) { return plain.call(this, digits === undefined ? 10 : digits); };
+    Kind.prototype.toGeoJSON = function (digits) {
+      return plain.call(this, digits === undefined ? 10 : digits);
+    };
   });
 })();
 """
@@ -33,7 +35,7 @@ NEEDED_JS, NEEDED_CSS = ("leaflet",), ("leaflet_css",)
 @lru_cache(1)
 def sources() -> dict[str, str]:
     """Return every script and style folium can name, by the address it names it with."""
-    from offlinefolium.elements import _res  # noqa: PLC0415, PLC2701 - a private name, used here only
+    from offlinefolium.elements import _res  # noqa: PLC0415 - a private name, used here only
 
     return {**{address: content.strip() for address, content in _res.items()}, PRECISION: PRECISION_JS}
 
@@ -68,9 +70,9 @@ def inline_html(made: folium.Map, *, title: str) -> str:
     figure: Any = made.get_root()
     figure.title = escape(title)
     figure.render()
-    for link in figure.header._children.values():  # noqa: SLF001 - branca has no public way
-        if isinstance(link, Link):
-            link.code = source(link.url).replace("</script", "<\\/script")
+    links: list[Any] = [link for link in figure.header._children.values() if isinstance(link, Link)]  # noqa: SLF001
+    for link in links:  # branca has no public way to its links
+        link.code = source(link.url).replace("</script", "<\\/script")
     return str(figure._template.render(this=figure, kwargs={"embedded": True}))  # noqa: SLF001
 
 

@@ -22,7 +22,8 @@ from geo.ground.raster import mover
 from geo.site.crs import to_lonlat
 
 EARTH_RADIUS_M = 6378137.0
-EXAGGERATION, AZIMUTH_DEG, ALTITUDE_DEG = 4.0, 315.0, 45.0
+EXAGGERATION, AZIMUTH_DEG, ALTITUDE_DEG = 2.0, 315.0, 45.0
+FINEST_PX_M, MOST_PX = 0.12, 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +53,9 @@ def shade_overlay(scene: Scene) -> Overlay | None:
     (a, b, e), *_ = np.linalg.lstsq(basis, x - x0, rcond=None)
     (d, f, g), *_ = np.linalg.lstsq(basis, y - y0, rcond=None)
     source = Affine(a, b, e + x0, d, f, g + y0)
-    pixel = float(np.hypot(a, d))
+    cell = float(np.hypot(a, d))
+    extent = max(float(x.max() - x.min()), float(y.max() - y.min()))
+    pixel = max(min(cell, FINEST_PX_M), extent / MOST_PX)
     west, north = float(x.min()), float(y.max())
     wide = int(np.ceil((x.max() - west) / pixel))
     tall = int(np.ceil((north - y.min()) / pixel))
@@ -70,7 +73,7 @@ def shade_overlay(scene: Scene) -> Overlay | None:
         dst_nodata=np.nan,
     )
     image = io.BytesIO()
-    Image.fromarray(shade_colours(warped)).save(image, "PNG", optimize=True)
+    Image.fromarray(shade_colours(warped)).save(image, "PNG", compress_level=6)
     south, east = north - tall * pixel, west + wide * pixel
     return Overlay(png=image.getvalue(), bounds=(_latlon(west, south), _latlon(east, north)))
 

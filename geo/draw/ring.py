@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from geo.draw.scene import Scene
-from geo.draw.svg import Drawing, Point
+from geo.draw.svg import Drawing, Point, wrapped
 from geo.draw.theme import (
     ACCENT,
     BRICK_LIGHT,
@@ -23,15 +25,22 @@ from geo.draw.theme import (
     WET_STEPS,
 )
 
-WIDTH, HEIGHT = 1240.0, 1010.0
-CX, CY = 500.0, 520.0
-FACES = (118.0, 150.0)
-CLEARANCE = (168.0, 268.0)
+WIDTH, HEIGHT = 1400.0, 1150.0
+CX, CY = 560.0, 605.0
+FACES = (104.0, 134.0)
+CLEARANCE = (150.0, 246.0)
+CLEARANCE_LABEL = 260.0
 CLEARANCE_TOP_MM = 400.0
-FALLS = {"levels": 322.0, "raster": 404.0}
-FALL_PX_PER_PERCENT = 6.0
+FALLS = {"levels": 316.0, "raster": 415.0}
+FALL_LABEL = 49.0
+FALL_PX_PER_PERCENT = 7.0
 FALL_MOST = 6.0
-OUTER = 452.0
+POOLS = {"none working": (492.0, 502.0)}
+POOLS_FOUND = (481.0, 491.0)
+OUTER = 506.0
+LEGEND_X = 1110.0
+LABEL_PX = 25.0
+CLEAR_WORDS = {"short": "short of the rule", "clear": "clear of the rule", "not known": "not known"}
 WORDS = {"toward": "falls to the wall", "away": "falls away", "level": "level", "not known": "not known"}
 
 
@@ -43,13 +52,16 @@ def draw_ring(scene: Scene, ring_key: str) -> str:
     not known is left blank with a question mark, and its reason is in the tooltip.
     """
     length = float(scene.perimeter.rings.loc[ring_key, "length_m"])
-    drawing = Drawing(WIDTH, HEIGHT, title=f"Falls and clearances of {scene.place(ring_key)}")
+    drawing = Drawing(
+        WIDTH, HEIGHT, title=f"Falls and clearances of {scene.site_name}: {scene.place(ring_key)}"
+    )
     drawing.words(16, 28, f"{scene.site_name}: {scene.place(ring_key)}", font_size=18, font_weight=700)
     drawing.words(16, 48, scene.caption(), font_size=11, fill=SOFT_INK)
     hatch = drawing.hatch("blank", HATCH)
-    _guides(drawing, scene)
+    _guides(drawing)
     _faces(drawing, scene, ring_key, length)
     _clearances(drawing, scene, ring_key, length, hatch)
+    _rule(drawing, scene)
     for evidence, radius in FALLS.items():
         _falls(drawing, scene, ring_key, length, evidence, radius)
     _ponds(drawing, scene, ring_key, length)
@@ -64,22 +76,35 @@ def at(radius: float, turn: float) -> Point:
     return CX + radius * math.sin(angle), CY - radius * math.cos(angle)
 
 
+def shown(chainage_m: float, piece_m: float, length: float, radius: float) -> bool:
+    """Say whether a piece of wall has its number printed: all do where there is room, else every so many."""
+    room = 2 * math.pi * radius * piece_m / length
+    every = max(1, math.ceil(LABEL_PX / room))
+    return int(chainage_m / piece_m) % every == 0
+
+
 def sector(inner: float, outer: float, start: float, end: float) -> list[Point]:
     """Return the outline of a part of a ring between two shares of the way round."""
     turns = np.linspace(start, end, max(2, int((end - start) * 240)))
     return [at(outer, turn) for turn in turns] + [at(inner, turn) for turn in turns[::-1]]
 
 
-def _guides(drawing: Drawing, scene: Scene) -> None:
+def _guides(drawing: Drawing) -> None:
     drawing.group()
-    rule = _clear_radius(scene.rule_mm)
     for mm in (0, 100, 200, 300, 400):
         drawing.circle(CX, CY, _clear_radius(mm), fill="none", stroke=FAINT)
-    drawing.circle(CX, CY, rule, fill="none", stroke=COURSE, stroke_width=1.6, stroke_dasharray="5 3")
     for radius in FALLS.values():
         drawing.circle(CX, CY, radius, fill="none", stroke=RULE, stroke_width=1.2)
         for percent in (-5, 5):
             drawing.circle(CX, CY, radius + percent * FALL_PX_PER_PERCENT, fill="none", stroke=FAINT)
+
+
+def _rule(drawing: Drawing, scene: Scene) -> None:
+    """Draw the rule over the bars it is held against."""
+    drawing.circle(
+        CX, CY, _clear_radius(scene.rule_mm), fill="none", stroke=COURSE, stroke_width=1.8,
+        stroke_dasharray="6 4", tip=f"{scene.rule_mm:.0f} mm",
+    )  # fmt: skip
 
 
 def _faces(drawing: Drawing, scene: Scene, ring_key: str, length: float) -> None:
@@ -113,7 +138,8 @@ def _clearances(drawing: Drawing, scene: Scene, ring_key: str, length: float, ha
             continue
         start, end = station["chainage_from_m"] / length, station["chainage_to_m"] / length
         trim = 0.08 * (end - start)
-        tip = f"chainage {station['chainage_from_m']:.1f}-{station['chainage_to_m']:.1f}: {row.verdict}; {row.because}"
+        where = f"chainage {station['chainage_from_m']:.1f}-{station['chainage_to_m']:.1f}"
+        tip = f"{where}: {row.verdict}; {row.because}"
         if not math.isfinite(row.clearance_mm):
             blank = sector(CLEARANCE[0], CLEARANCE[0] + 12, start + trim, end - trim)
             drawing.path(blank, closed=True, fill=hatch, stroke="none", tip=f"{tip}. {row.settle}")
@@ -128,9 +154,16 @@ def _clearances(drawing: Drawing, scene: Scene, ring_key: str, length: float, ha
         turn = (start + end) / 2
         (x1, y1), (x2, y2) = at(_clear_radius(row.low_mm), turn), at(_clear_radius(row.high_mm), turn)
         drawing.line(x1, y1, x2, y2, stroke=INK, stroke_width=1.6, tip=tip)
-        x, y = at(CLEARANCE[1] + 14, turn)
-        sign = {"short": "!", "not known": "?"}.get(row.verdict, "")
-        drawing.words(x, y + 3, f"{row.clearance_mm:.0f}{sign}", font_size=9, text_anchor="middle", tip=tip)
+        cap = 4.0 / _clear_radius(row.low_mm) / (2 * math.pi)
+        for mm in (row.low_mm, row.high_mm):
+            ends = (at(_clear_radius(mm), turn - cap), at(_clear_radius(mm), turn + cap))
+            drawing.path(ends, stroke=INK, stroke_width=1.3, tip=tip)
+        if shown(station["chainage_m"], station["length_m"], length, CLEARANCE_LABEL):
+            x, y = at(CLEARANCE_LABEL, turn)
+            sign = {"short": "!", "not known": "?"}.get(row.verdict, "")
+            drawing.words(
+                x, y + 3, f"{row.clearance_mm:.0f}{sign}", font_size=10, text_anchor="middle", tip=tip
+            )
 
 
 def _falls(
@@ -146,33 +179,37 @@ def _falls(
         turn = station["chainage_m"] / length
         where = f"chainage {station['chainage_from_m']:.1f}-{station['chainage_to_m']:.1f}"
         tip = f"{where}, {evidence}: {WORDS[row.verdict]}; {row.because}"
-        if row.verdict == "not known":
-            x, y = at(radius, turn)
-            drawing.words(
-                x, y + 4, "?", font_size=11, text_anchor="middle", fill=SOFT_INK, tip=f"{tip}. {row.settle}"
+        aside = 7.0 / radius / (2 * math.pi)
+        value, low, high = (
+            radius - float(np.clip(percent, -FALL_MOST, FALL_MOST)) * FALL_PX_PER_PERCENT
+            for percent in (row.fall_percent, row.low_percent, row.high_percent)
+        )
+        if math.isfinite(low) and math.isfinite(high):
+            drawing.path(
+                [at(low, turn + aside), at(high, turn + aside)], stroke=INK, stroke_width=1.1, tip=tip
             )
+            for end in (low, high):
+                cap = [at(end, turn + 0.5 * aside), at(end, turn + 1.5 * aside)]
+                drawing.path(cap, stroke=INK, stroke_width=1.1, tip=tip)
+        if row.verdict == "not known":
+            x, y = at(radius, turn - 0.6 * aside)
+            tip = f"{tip}. {row.settle}"
+            drawing.words(x, y + 4, "?", font_size=12, text_anchor="middle", fill=SOFT_INK, tip=tip)
             continue
-        value = float(np.clip(row.fall_percent, -FALL_MOST, FALL_MOST))
-        low = float(np.clip(row.low_percent, -FALL_MOST, FALL_MOST))
-        high = float(np.clip(row.high_percent, -FALL_MOST, FALL_MOST))
-        tip_at = radius - value * FALL_PX_PER_PERCENT
-        (x1, y1), (x2, y2) = at(radius, turn), at(tip_at, turn)
-        colour = (
-            WET_STEPS[5] if row.verdict == "toward" else WET_STEPS[3] if row.verdict == "away" else SOFT_INK
-        )
-        drawing.line(x1, y1, x2, y2, stroke=colour, stroke_width=4.5, tip=tip)
-        (x3, y3), (x4, y4) = (
-            at(radius - low * FALL_PX_PER_PERCENT, turn),
-            at(radius - high * FALL_PX_PER_PERCENT, turn),
-        )
-        drawing.line(x3, y3, x4, y4, stroke=INK, stroke_width=1.1, tip=tip)
+        colour = {"toward": WET_STEPS[5], "away": WET_STEPS[3]}.get(row.verdict, SOFT_INK)
         if row.verdict in ("toward", "away"):
-            step = 7.0 if row.verdict == "toward" else -7.0
-            spread = 5.0 / max(radius, 1.0) / (2 * math.pi)
-            head = [at(tip_at, turn - spread), at(tip_at - step, turn), at(tip_at, turn + spread)]
+            step = 8.0 if row.verdict == "toward" else -8.0
+            wing = 5.5 / radius / (2 * math.pi)
+            drawing.path([at(radius, turn), at(value + step, turn)], stroke=colour, stroke_width=4.2, tip=tip)
+            head = [at(value + step, turn - wing), at(value, turn), at(value + step, turn + wing)]
             drawing.path(head, closed=True, fill=colour, stroke="none", tip=tip)
-        x, y = at(radius + (30 if value > 0 else -30), turn)
-        drawing.words(x, y + 3, f"{abs(row.fall_percent):.1f}", font_size=9, text_anchor="middle", tip=tip)
+        else:
+            x, y = at(radius, turn - 0.6 * aside)
+            drawing.words(x, y + 4, "=", font_size=12, text_anchor="middle", fill=INK, tip=tip)
+        if shown(station["chainage_m"], station["length_m"], length, radius + FALL_LABEL):
+            x, y = at(radius + FALL_LABEL, turn)
+            said = f"{abs(row.fall_percent):.1f}"
+            drawing.words(x, y + 3.5, said, font_size=10, text_anchor="middle", tip=tip)
 
 
 def _ponds(drawing: Drawing, scene: Scene, ring_key: str, length: float) -> None:
@@ -182,9 +219,12 @@ def _ponds(drawing: Drawing, scene: Scene, ring_key: str, length: float) -> None
         start, end = row.chainage_from_m / length, row.chainage_to_m / length
         end = end if end > start else end + 1
         dash = None if row.verdict == "ponds" else "4 3"
+        sure = 1.0 if row.verdict == "ponds" else 0.35
         tip = f"pool {row.pond_id}, gullies {row.gullies}: {row.because}"
-        band = sector(OUTER - 8, OUTER, start, end)
-        drawing.path(band, closed=True, fill=POND, stroke=ACCENT, stroke_dasharray=dash, tip=tip)
+        band = sector(*POOLS.get(row.gullies, POOLS_FOUND), start, end)
+        drawing.path(
+            band, closed=True, fill=POND, fill_opacity=sure, stroke=ACCENT, stroke_dasharray=dash, tip=tip
+        )
 
 
 def _chainages(drawing: Drawing, length: float) -> None:
@@ -193,72 +233,104 @@ def _chainages(drawing: Drawing, length: float) -> None:
     for k in range(0, math.ceil(length), step):
         (x1, y1), (x2, y2) = at(OUTER, k / length), at(OUTER + 6, k / length)
         drawing.line(x1, y1, x2, y2, stroke=SOFT_INK)
-        x, y = at(OUTER + 17, k / length)
-        drawing.words(x, y + 4, str(k), font_size=10, text_anchor="middle", fill=SOFT_INK)
+        x, y = at(OUTER + 18, k / length)
+        drawing.words(x, y + 4, str(k), font_size=11, text_anchor="middle", fill=SOFT_INK)
     drawing.circle(CX, CY, OUTER, fill="none", stroke=RULE)
 
 
 def _legend(drawing: Drawing, scene: Scene, ring_key: str, hatch: str) -> None:
     drawing.group()
-    x, y = 985.0, 96.0
-    lines = [
-        ("From the middle outward", True),
-        ("faces and corners", False),
-        (f"clearance of the damp proof course, mm (dashed ring: {scene.rule_mm:.0f} mm)", False),
-        ("fall of the ground by levels, %", False),
-        ("fall of the ground by raster, %", False),
-        ("pools against the wall; chainage, m", False),
-    ]
-    for words, bold in lines:
-        for part in _wrapped(words, 36):
-            drawing.words(x, y, part, font_size=11, font_weight=700 if bold else 400)
-            y += 16
-        y += 3
+    x, y = LEGEND_X, 96.0
+    y = _text(drawing, "From the middle outward", y, bold=True)
+    for words in (
+        "1 faces and corners",
+        f"2 clearance of the damp proof course above the ground, mm; dashed ring: {scene.rule_mm:.0f} mm",
+        "3 fall of the ground by levels, %",
+        "4 fall of the ground by raster, %",
+        "5 pools against the wall: as found, and when no gully works",
+        "6 chainage, m, clockwise seen from above",
+    ):
+        y = _text(drawing, words, y)
+    y += 12
+    for fill, dash, said in (
+        (WET_STEPS[2], None, "clear of the rule"),
+        (WET_STEPS[4], None, "short of it (!)"),
+        (PANEL, "3 2", "too near to tell (?)"),
+        (hatch, None, "no levels"),
+    ):
+        drawing.rect(x, y - 11, 26, 14, fill=fill, stroke=SOFT_INK, stroke_dasharray=dash)
+        drawing.words(x + 36, y, said, font_size=11.5)
+        y += 21
     y += 8
-    for fill, said in (
-        (WET_STEPS[2], "clear of the rule"),
-        (WET_STEPS[4], "short of it"),
-        (PANEL, "too near to tell"),
+    for colour, turned, said in (
+        (WET_STEPS[5], 1, "arrow inward: falls to the wall"),
+        (WET_STEPS[3], -1, "arrow outward: falls away"),
     ):
-        drawing.rect(x, y - 11, 26, 14, fill=fill, stroke=SOFT_INK)
-        drawing.words(x + 34, y, said, font_size=11)
+        tail, tip = x + (26 if turned > 0 else 0), x + (0 if turned > 0 else 26)
+        drawing.line(tail, y - 4, tip + 8 * turned, y - 4, stroke=colour, stroke_width=4.2)
+        head = [(tip + 8 * turned, y - 9.5), (tip, y - 4), (tip + 8 * turned, y + 1.5)]
+        drawing.path(head, closed=True, fill=colour, stroke="none")
+        drawing.words(x + 36, y, said, font_size=11.5)
         y += 21
-    drawing.rect(x, y - 11, 26, 14, fill=hatch, stroke=HATCH)
-    drawing.words(x + 34, y, "no levels", font_size=11)
-    y += 30
-    for colour, said in (
-        (WET_STEPS[5], "arrow inward: falls to the wall"),
-        (WET_STEPS[3], "arrow outward: falls away"),
-    ):
-        drawing.line(x, y - 4, x + 26, y - 4, stroke=colour, stroke_width=4.5)
-        drawing.words(x + 34, y, said, font_size=11)
-        y += 21
-    drawing.line(x + 13, y - 12, x + 13, y + 2, stroke=INK, stroke_width=1.4)
-    drawing.words(x + 34, y, "95 % range", font_size=11)
+    drawing.path(
+        [(x, y - 8), (x, y), (x, y - 4), (x + 26, y - 4), (x + 26, y - 8), (x + 26, y)], stroke_width=1.1
+    )
+    drawing.words(x + 36, y, f"95 % range; drawn up to {FALL_MOST:.0f} %", font_size=11.5)
     y += 21
     drawing.words(x + 9, y, "?", font_size=12)
-    drawing.words(x + 34, y, "not known; the reason is in the tip", font_size=11)
+    drawing.words(x + 36, y, "not known; the reason is in the tip", font_size=11.5)
     y += 34
-    ids = set(scene.stations.loc[scene.stations["ring_key"] == ring_key, "station_id"])
-    for evidence in FALLS:
-        own = scene.falls[(scene.falls["evidence"] == evidence) & scene.falls["station_id"].isin(ids)]
-        counts = own.loc[own["verdict"] != "party", "verdict"].value_counts()
-        said = ", ".join(f"{WORDS[word]} {counts[word]}" for word in WORDS if counts.get(word))
-        for part in _wrapped(f"By {evidence}: {said or 'none'} (pieces of wall)", 38):
-            drawing.words(x, y, part, font_size=11)
-            y += 16
-        y += 6
+    y = _text(drawing, "Face by face", y, bold=True)
+    for line in by_face(scene, ring_key):
+        y = _text(drawing, line, y)
+    drawing.resize(max(HEIGHT, y + 16))
+
+
+def by_face(scene: Scene, ring_key: str) -> list[str]:
+    """Return what is known of each face, in a line of words."""
+    place = scene.stations[["station_id", "ring_key", "face"]]
+    falls = scene.falls[scene.falls["verdict"] != "party"].merge(place, on="station_id")
+    clear = scene.clearance[scene.clearance["verdict"] != "party"].merge(place, on="station_id")
+    faces = scene.perimeter.faces
+    lines = []
+    for face in faces[faces["ring_key"] == ring_key].itertuples():
+        if not face.outside:
+            lines.append(f"{face.face}: party wall, no outside")
+            continue
+        parts = []
+        for evidence in FALLS:
+            own = falls[
+                (falls["evidence"] == evidence)
+                & (falls["ring_key"] == ring_key)
+                & (falls["face"] == face.face)
+            ]
+            if len(own):
+                parts.append(f"by {evidence} {_tally(own['verdict'], WORDS)}")
+        own = clear[(clear["ring_key"] == ring_key) & (clear["face"] == face.face)]
+        if len(own):
+            parts.append(f"clearance {_tally(own['verdict'], CLEAR_WORDS)}")
+        lines.append(f"{face.face}: {'; '.join(parts) or 'nothing known'}")
+    return lines
+
+
+def _tally(verdicts: pd.Series[Any], words: dict[str, str]) -> str:
+    """Return the words of verdicts, with counts of pieces where they differ."""
+    counts = verdicts.value_counts()
+    found = [(word, int(counts[word])) for word in words if counts.get(word)]
+    if len(found) == 1:
+        return words[found[0][0]]
+    return ", ".join(f"{words[word]} ({count} of {len(verdicts)})" for word, count in found)
+
+
+def _text(drawing: Drawing, content: str, y: float, *, bold: bool = False) -> float:
+    """Write a text in the legend and return where the next one begins."""
+    for i, line in enumerate(wrapped(content, 40)):
+        weight = 700 if bold else 400
+        drawing.words(LEGEND_X + (0 if i == 0 else 10), y, line, font_size=11.5, font_weight=weight)
+        y += 15.5
+    return y + 3
 
 
 def _clear_radius(mm: float) -> float:
     share = min(max(mm, 0.0), CLEARANCE_TOP_MM) / CLEARANCE_TOP_MM
     return CLEARANCE[0] + share * (CLEARANCE[1] - CLEARANCE[0])
-
-
-def _wrapped(words: str, most: int) -> list[str]:
-    lines: list[str] = [""]
-    for word in words.split():
-        if len(lines[-1]) + len(word) + 1 > most:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return lines

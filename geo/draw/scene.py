@@ -22,8 +22,10 @@ class Scene:
     Parameters
     ----------
     readings
-        Joined readings with their wetness: status, ring_key, face, chainage_m, side, x, y, group, method,
-        value, unit, height_m, level_m, censored, excess, rank, wet, because.
+        Joined readings with their wetness, indexed by id: status, reason, ring_key, face, chainage_m,
+        chainage_sigma_m, side, x, y, group, method_name, material, instrument, value (text, ``>90`` off the
+        scale), unit, height_m, censored, shade (excess over control, off the scale its lower bound, NaN
+        without control), rank, wet, because.
     assets
         asset_id, kind, label, state, evidence, ring_key, chainage_m, level_m, x, y, facts (a mapping of
         plain words to values for the popup).
@@ -76,10 +78,14 @@ class Scene:
         """Rings of surveyed buildings, in order."""
         return tuple(str(key) for key in self.perimeter.rings.index[self.perimeter.rings["examined"]])
 
-    def caption(self) -> str:
-        """Return the line every drawing carries: site, datum, date, data version."""
+    def when_and_what(self) -> str:
+        """Return datum, date and data version, which every drawing carries."""
         when = self.surveyed_on or "not dated"
-        return f"{self.site_name} · levels: {self.datum} · surveyed {when} · data {self.version[:10]}"
+        return f"levels: {self.datum} · surveyed {when} · data {self.version[:10]}"
+
+    def caption(self) -> str:
+        """Return the line under a drawing's title: site, datum, date, data version."""
+        return f"{self.site_name} · {self.when_and_what()}"
 
     def place(self, ring_key: str) -> str:
         """Return a ring's name as people say it."""

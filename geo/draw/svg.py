@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -21,6 +22,7 @@ class Drawing:
 
     def __init__(self, width: float, height: float, *, title: str) -> None:
         self.width, self.height = width, height
+        self.key = hashlib.sha256(title.encode("utf-8", "replace")).hexdigest()[:8]
         self.root = ET.Element(
             "svg",
             {
@@ -37,7 +39,14 @@ class Drawing:
         ET.SubElement(self.root, "title").text = plain(title)
         self.defs = ET.SubElement(self.root, "defs")
         self.here = self.root
-        self.rect(0, 0, width, height, fill=PAPER)
+        self.paper = self.add("rect", {"width": width, "height": height, "fill": PAPER})
+
+    def resize(self, height: float) -> None:
+        """Give the drawing its height, once it is known."""
+        self.height = height
+        self.root.set("viewBox", f"0 0 {number(self.width)} {number(height)}")
+        self.root.set("height", number(height))
+        self.paper.set("height", number(height))
 
     def add(self, tag: str, attributes: dict[str, Any], *, tip: str = "", content: str = "") -> ET.Element:
         """Add an element; ``tip`` becomes its tooltip."""
@@ -88,13 +97,20 @@ class Drawing:
         """Add a line of text."""
         self.add("text", {"x": x, "y": y, **attributes}, content=content, tip=tip)
 
+    def clip(self, name: str, x: float, y: float, width: float, height: float) -> str:
+        """Define a window and return the clip that shows only what lies in it."""
+        made = ET.SubElement(self.defs, "clipPath", {"id": f"{name}-{self.key}"})
+        box = {"x": number(x), "y": number(y), "width": number(width), "height": number(height)}
+        ET.SubElement(made, "rect", box)
+        return f"url(#{name}-{self.key})"
+
     def hatch(self, name: str, colour: str, *, gap: float = 6.0) -> str:
         """Define a hatch and return the fill that uses it."""
         made = ET.SubElement(
             self.defs,
             "pattern",
             {
-                "id": name,
+                "id": f"{name}-{self.key}",
                 "width": number(gap),
                 "height": number(gap),
                 "patternUnits": "userSpaceOnUse",
@@ -102,7 +118,7 @@ class Drawing:
             },
         )
         ET.SubElement(made, "line", {"x1": "0", "y1": "0", "x2": "0", "y2": number(gap), "stroke": colour})
-        return f"url(#{name})"
+        return f"url(#{name}-{self.key})"
 
     def symbol(self, kind: str, x: float, y: float, size: float, *, tip: str = "", **attributes: Any) -> None:
         """Add an asset's symbol, centred."""
@@ -131,6 +147,21 @@ def plain(content: str) -> str:
     return CONTROL.sub("\ufffd", str(content))
 
 
+def shortened(content: str, most: int) -> str:
+    """Return text cut to a number of letters, an ellipsis where it was cut."""
+    return content if len(content) <= most else content[: most - 1].rstrip() + "…"
+
+
+def wrapped(content: str, most: int) -> list[str]:
+    """Return text broken between words into lines of at most a number of letters."""
+    lines = [""]
+    for word in content.split():
+        if lines[-1] and len(lines[-1]) + len(word) + 1 > most:
+            lines.append("")
+        lines[-1] = shortened(f"{lines[-1]} {word}".strip(), most)
+    return lines
+
+
 def number(value: float) -> str:
     """Return a coordinate to a hundredth of a pixel."""
     return f"{value:.2f}".rstrip("0").rstrip(".") if value == value else "0"  # noqa: PLR0124 - NaN
@@ -142,7 +173,10 @@ def text(value: Any) -> str:
 
 
 def to_png(svg: str, *, scale: float = 2.0) -> bytes:
-    """Return an SVG as PNG."""
+    """Return an SVG as PNG.
+
+    The installed fonts are used; where there are none, the converter's own sans-serif, which is narrower.
+    """
     made: bytes = vl_convert.svg_to_png(svg, scale=scale)
     return made
 

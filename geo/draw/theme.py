@@ -24,7 +24,7 @@ DRAIN = "#3f4a55"
 POND = "#7fa9c4"
 HATCH = "#8d8f8c"
 
-WET_STEPS = ("#eef3f6", "#c9dce6", "#93b9cd", "#5690b0", "#2a6588", "#123f5c")
+WET_STEPS = ("#eef3f6", "#c9dce6", "#93b9cd", "#5d9abc", "#2a6588", "#123f5c")
 """Wetness, driest to wettest: one hue, evenly darker."""
 EXCESS_ENDS = (0.0, 2.0, 3.0, 6.0, 12.0)
 """Excess over control, robust sigmas, at which the next step begins."""

@@ -17,6 +17,7 @@ from geo.draw.ring import draw_ring
 from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
 from geo.draw.svg import to_png
+from geo.errors import InputError, Problem
 from geo.exchange.scene import scene_of
 from geo.findings.document import document_of
 from geo.findings.examine import Findings
@@ -26,14 +27,46 @@ FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 PNG_SCALE = 2.0
 
 
-def write_findings(found: Findings, folder: Path, *, tell: Tell = quietly) -> list[Path]:
-    """Write everything found into a folder; each file whole or not at all.
+def write_findings(
+    found: Findings, folder: Path, *, tell: Callable[[float, str], None] = lambda share, doing: None
+) -> list[Path]:
+    """Write everything found into a folder; its files change only when every one of them is whole.
 
     Returns
     -------
     The paths written, in order.
+
+    Raises
+    ------
+    InputError
+        When the folder is a site's own (see :func:`refuse_site`).
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    refuse_site(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".wallfoot-", dir=folder.parent) as work:
+        made = _write_all(found, Path(work), tell)
+        folder.mkdir(exist_ok=True)
+        for path in made:
+            os.replace(path, folder / path.name)  # noqa: PTH105 - atomic, over an older file too
+    tell(1.0, "done")
+    return [folder / path.name for path in made]
+
+
+def refuse_site(folder: Path) -> None:
+    """Refuse a folder findings must not be written to: tables there are named as a site's own files are.
+
+    Raises
+    ------
+    InputError
+        When the folder is a site folder, or is a file.
+    """
+    if (folder / "site.toml").exists() or folder.is_file():
+        found = "is a file" if folder.is_file() else "is a site folder, whose own files would be overwritten"
+        mend = "Name another folder with --out."
+        raise InputError([Problem(file=str(folder), found=found, allowed="a folder of its own", mend=mend)])
+
+
+def _write_all(found: Findings, folder: Path, tell: Callable[[float, str], None]) -> list[Path]:
     scene = scene_of(found)
     document = document_of(found)
     written = [_write(folder / "findings.json", _json(document.model_dump()))]
@@ -46,7 +79,6 @@ def write_findings(found: Findings, folder: Path, *, tell: Tell = quietly) -> li
     written.append(_write_layers(found, folder / "layers.gpkg"))
     tell(0.96, "writing the tables")
     written += [_write(folder / f"{name}.csv", csv_bytes(table)) for name, table in tables_of(found).items()]
-    tell(1.0, "done")
     return written
 
 
@@ -103,14 +135,10 @@ def _drawings(scene: Scene, ring_key: str, folder: Path) -> list[Path]:
 
 
 def _write_layers(found: Findings, path: Path) -> Path:
-    """Write the map's layers as a GeoPackage, under a temporary name until it is whole."""
-    layers = found.layers()
-    with tempfile.TemporaryDirectory(prefix=".wallfoot-", dir=path.parent) as work:
-        whole = Path(work) / path.name
-        for name, layer in layers.items():
-            if len(layer):
-                _flat(layer).to_file(whole, layer=name, driver="GPKG", engine="pyogrio")
-        os.replace(whole, path)  # noqa: PTH105 - atomic, over an older file too
+    """Write the map's layers as a GeoPackage."""
+    for name, layer in found.layers().items():
+        if len(layer):
+            _flat(layer).to_file(path, layer=name, driver="GPKG", engine="pyogrio")
     return path
 
 
@@ -137,9 +165,5 @@ def _json(content: object) -> bytes:
 
 
 def _write(path: Path, content: bytes) -> Path:
-    """Write a file under a temporary name, then put it in place at once."""
-    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".wallfoot-", delete=False) as work:
-        work.write(content)
-    os.chmod(work.name, 0o644)  # noqa: PTH101 - temporary files are private; this one is not
-    os.replace(work.name, path)  # noqa: PTH105
+    path.write_bytes(content)
     return path

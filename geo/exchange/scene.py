@@ -76,7 +76,7 @@ def _runs(found: Findings) -> gpd.GeoDataFrame:
             "from": record.from_id or "not traced",
             "to": record.to_id or "nowhere known",
             "state": site.reference.word("run_state", record.state),
-            "ends known by": f"{record.from_evidence.replace('_', ' ')} / {record.to_evidence.replace('_', ' ')}",
+            "ends known by": f"{record.from_evidence} / {record.to_evidence}".replace("_", " "),
         }
         for name, said in (("bore_mm", "bore, mm"), ("invert_up_level_m", "invert up, m")):
             if np.isfinite(getattr(record, name)):

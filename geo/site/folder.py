@@ -230,6 +230,7 @@ def _toml_problem(name: str, model: type[BaseModel], detail: Any) -> Problem:
         may_be, found = "the keys of the template", "no such key"
     else:
         may_be = allowed(key, field)
+        may_be = (field.description or may_be) if may_be == "text" else may_be
         found = "is missing" if detail["type"] == "missing" else f"{detail['input']!r}"
     return Problem(file=name, column=key, found=found, allowed=may_be, mend="Correct it as in the template.")
 

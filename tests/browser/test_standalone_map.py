@@ -1,0 +1,167 @@
+"""The map as one file, in a browser without a network; run with ``-m browser``."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from geo.draw.map import standalone_html
+from geo.draw.ring import draw_ring
+from geo.draw.scene import Scene
+from geo.draw.strip import draw_strip
+
+pytestmark = pytest.mark.browser
+CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+SCREENS = {"desk": (1440, 900), "tablet": (820, 1180)}
+
+
+@dataclass
+class Opened:
+    """A page, and everything it did that it should not have."""
+
+    page: Page
+    asked: list[str] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    dialogs: list[str] = field(default_factory=list)
+
+    def quiet(self) -> bool:
+        """Say whether nothing was asked of the network, no error was said and no dialog came up."""
+        return not (self.asked or self.said or self.dialogs)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Return Chromium with no way out."""
+    if not Path(CHROMIUM).exists():
+        pytest.skip(f"no Chromium at {CHROMIUM}; name another in CHROMIUM")
+    with sync_playwright() as playwright:
+        launched = playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND"],
+        )
+        yield launched
+        launched.close()
+
+
+@pytest.fixture
+def opened(browser: Browser, tmp_path: Path) -> Iterator[Callable[..., Opened]]:
+    """Return an opener of pages; every request outside the file is aborted and noted."""
+    pages: list[Page] = []
+
+    def open_page(content: str, screen: str = "desk", ending: str = "html") -> Opened:
+        path = tmp_path / f"page.{ending}"
+        path.write_text(content, encoding="utf-8")
+        width, height = SCREENS[screen]
+        page = browser.new_page(viewport={"width": width, "height": height}, has_touch=screen == "tablet")
+        pages.append(page)
+        watched = Opened(page)
+
+        def watch(route: object, request: object) -> None:
+            address = request.url  # type: ignore[attr-defined]
+            if address.startswith(("file:", "data:", "blob:")):
+                route.continue_()  # type: ignore[attr-defined]
+            else:
+                watched.asked.append(address)
+                route.abort()  # type: ignore[attr-defined]
+
+        page.route("**/*", watch)
+        page.on(
+            "console", lambda message: watched.said.append(message.text) if message.type == "error" else None
+        )
+        page.on("pageerror", lambda error: watched.said.append(str(error)))
+
+        def dismiss(dialog: object) -> None:
+            watched.dialogs.append(dialog.message)  # type: ignore[attr-defined]
+            dialog.dismiss()  # type: ignore[attr-defined]
+
+        page.on("dialog", dismiss)
+        page.goto(path.as_uri())
+        if ending == "html":
+            page.wait_for_selector(".wf-box")
+        page.wait_for_timeout(400)
+        return watched
+
+    yield open_page
+    for page in pages:
+        page.close()
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.parametrize("names", ["plain", "hostile"])
+def test_opens_without_a_network(
+    names: str, screen: str, scene: Scene, hostile_scene: Scene, opened: Callable[..., Opened]
+) -> None:
+    """The map asks nothing of the network, says no error, brings up no dialog, and draws."""
+    chosen = scene if names == "plain" else hostile_scene
+    found = opened(standalone_html(chosen), screen)
+    assert found.quiet(), found
+    drawn = found.page.locator("path.leaflet-interactive").count()
+    assert drawn > len(chosen.readings) / 2
+    picture = np.array(Image.open(io.BytesIO(found.page.screenshot())).convert("RGB")).reshape(-1, 3)
+    assert len(np.unique(picture // 16, axis=0)) > 40
+    width, height = SCREENS[screen]
+    box = found.page.locator(".wf-box").bounding_box()
+    assert box is not None
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= width
+    assert box["y"] + box["height"] <= height
+    for part in (".wf-north", ".leaflet-control-scale-line", ".leaflet-control-layers"):
+        assert found.page.locator(part).first.is_visible()
+
+
+def test_a_card_shows_what_was_typed(hostile_scene: Scene, opened: Callable[..., Opened]) -> None:
+    """A click on a gully shows its record letter for letter, as text, with no element of its own."""
+    found = opened(standalone_html(hostile_scene))
+    asset = hostile_scene.assets.iloc[0]
+    found.page.locator(".wf-gully").first.click()
+    card = found.page.locator(".leaflet-popup .wf-card")
+    card.wait_for()
+    assert card.locator("script, img, b").count() == 0
+    shown = card.evaluate("card => Array.from(card.childNodes).map(row => row.textContent)")
+    assert shown[0] == f"{asset['asset_id']}: {asset['label']}"
+    assert shown[1:] == [f"{name}{value}" for name, value in asset["facts"].items()]
+    assert found.quiet(), found
+
+
+def test_layers_switch_without_a_new_map(scene: Scene, opened: Callable[..., Opened]) -> None:
+    """Switching readings off and their values on changes what is drawn and leaves the view alone."""
+    found = opened(standalone_html(scene))
+    page = found.page
+    before = page.locator("path.leaflet-interactive").count()
+    look = "() => document.querySelector('.leaflet-map-pane').style.transform"
+    view = page.evaluate(look)
+    page.locator(".leaflet-control-layers").hover()
+    for name in ("Readings", "Values of readings"):
+        page.locator(".leaflet-control-layers label", has=page.get_by_text(name, exact=True)).click()
+    assert (
+        before - page.locator("path.leaflet-interactive").count()
+        == (scene.readings["censored"] == "none").sum()
+    )
+    assert page.locator(".wf-value").count() == len(scene.readings)
+    assert page.evaluate(look) == view
+    assert found.quiet(), found
+
+
+def test_drawn_places_keep_ten_decimals(scene: Scene, opened: Callable[..., Opened]) -> None:
+    """What the map gives back of a drawn point is not rounded to six decimals (66 mm)."""
+    found = opened(standalone_html(scene))
+    given = found.page.evaluate("L.marker([52.1234567891, -1.1234567891]).toGeoJSON().geometry.coordinates")
+    assert given == [-1.1234567891, 52.1234567891]
+
+
+@pytest.mark.parametrize("kind", ["strip", "ring"])
+def test_a_drawing_runs_nothing(kind: str, hostile_scene: Scene, opened: Callable[..., Opened]) -> None:
+    """A drawing opened by itself, or put into a page as it is, runs nothing and asks for nothing."""
+    svg = (draw_strip if kind == "strip" else draw_ring)(hostile_scene, "H1")
+    for content, ending in ((svg, "svg"), (f"<!doctype html><div class='wf-box'>{svg}</div>", "html")):
+        found = opened(content, ending=ending)
+        assert found.quiet(), found
+        assert found.page.evaluate("document.querySelectorAll('script, img, foreignObject').length") == 0
