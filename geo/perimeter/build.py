@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,6 +15,16 @@ from pyproj import CRS
 
 from geo.errors import GeometryError
 from geo.perimeter.fit import TapeFit, fit_taped
+from geo.perimeter.grid import measurable
+from geo.perimeter.layout import (
+    building_number,
+    face_rows,
+    lay_out_faces,
+    lay_out_footprints,
+    lay_out_rings,
+    tape_sigma,
+    told_of,
+)
 from geo.perimeter.rings import (
     Numbers,
     Points,
@@ -22,13 +32,12 @@ from geo.perimeter.rings import (
     begin_at,
     clean,
     clockwise,
-    corner_names,
     cut,
     front_left,
+    outward_normals,
     party_intervals,
 )
 from geo.reference import Reference
-from geo.site.crs import require_metric
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -151,6 +160,16 @@ class Perimeter:
         return kept
 
     @property
+    def neighbours(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows of the faces before and after every face, round its ring, each (faces,)."""
+        keys = self.faces["ring_key"].to_numpy()
+        row = np.arange(len(keys))
+        begins = np.r_[True, keys[1:] != keys[:-1]]
+        first = np.maximum.accumulate(np.where(begins, row, 0))
+        last = np.r_[np.flatnonzero(begins)[1:], len(keys)][np.cumsum(begins) - 1] - 1
+        return np.where(row == first, last, row - 1), np.where(row == last, first, row + 1)
+
+    @property
     def _stride(self) -> float:
         return float(self.rings["length_m"].max()) + 1.0
 
@@ -180,198 +199,135 @@ def build_perimeter(
     CrsError
         When the outlines' CRS cannot be measured in.
     GeometryError
-        When an outline crosses itself or has fewer than three corners.
+        When an outline is missing, crosses itself or has fewer than three corners, an id stands twice,
+        or an origin corner lies far from every corner; names every outline at fault.
     """
-    crs = require_metric(buildings.crs)
+    buildings = buildings.set_axis(buildings.index.astype(str), axis=0)
+    crs = measurable(buildings.crs, buildings.total_bounds, ref=ref)
     if buildings.empty:
         raise GeometryError("no building has an outline")
-    outlines = _exposed(_outlines(buildings, ref), ref)
-    told = _told(faces)
-    fits: dict[str, TapeFit] = {}
-    tables: list[pd.DataFrame] = []
-    for i, outline in enumerate(outlines):
-        building = buildings.loc[outline.building_id]
-        names = [f"F{k}" for k in range(1, len(outline.corners) + 1)]
-        own = told.reindex([(outline.building_id, outline.ring, name) for name in names])
-        shape_sigma = _or(building.get("outline_sigma_m"), ref.value("perimeter.map_shape_sigma_m"))
-        taped = own["taped_length_m"].to_numpy(dtype=np.float64)
-        if np.isfinite(taped).any():
-            usual = ref.value("tape.wall_fixed_m") + ref.value("tape.wall_share") * taped
-            sigmas = np.where(np.isfinite(own["taped_sigma_m"]), own["taped_sigma_m"], usual)
-            fit = fit_taped(outline.corners, taped, sigmas, names=names, shape_sigma_m=shape_sigma, ref=ref)
-            fits[outline.ring_key] = fit
-            outlines[i] = replace(outline, corners=fit.corners)
-        tables.append(
-            _faces(outline, outlines[i], own, building, fits.get(outline.ring_key), shape_sigma, ref)
-        )
-    table = gpd.GeoDataFrame(pd.concat(tables), geometry="geometry", crs=crs)
-    rings = _rings(outlines, table, fits)
+    drawn = _exposed(_outlines(buildings, ref), ref)
+    rows = face_rows(drawn)
+    told = told_of(faces, rows)
+    fits = _fits(drawn, rows, told, buildings, ref)
+    fitted = [
+        replace(outline, corners=fits[outline.ring_key].corners) if outline.ring_key in fits else outline
+        for outline in drawn
+    ]
+    table = lay_out_faces(rows, told, buildings, drawn=drawn, fitted=fitted, fits=fits, ref=ref)
     return Perimeter(
-        crs=crs, rings=rings, faces=table, footprints=_footprints(outlines, buildings, crs), fits=fits
+        crs=crs,
+        rings=lay_out_rings(fitted, table, fits),
+        faces=gpd.GeoDataFrame(table, geometry="geometry", crs=crs),
+        footprints=lay_out_footprints(fitted, crs),
+        fits=fits,
     )
+
+
+def _fits(
+    drawn: Sequence[RingOutline],
+    rows: pd.DataFrame,
+    told: pd.DataFrame,
+    buildings: gpd.GeoDataFrame,
+    ref: Reference,
+) -> dict[str, TapeFit]:
+    """Fit every ring of which anything was taped."""
+    taped = told["taped_length_m"].to_numpy(dtype=np.float64)
+    sigmas = tape_sigma(told, ref)
+    shape = building_number(buildings, "outline_sigma_m", rows, ref.value("perimeter.map_shape_sigma_m"))
+    number = rows["number"].to_numpy()
+    fits: dict[str, TapeFit] = {}
+    for i in np.unique(number[np.isfinite(taped)]).tolist():
+        own = np.flatnonzero(number == i)
+        fits[drawn[i].ring_key] = fit_taped(
+            drawn[i].corners,
+            taped[own],
+            sigmas[own],
+            names=rows["face"].to_numpy()[own].tolist(),
+            map_shape_sigma_m=float(shape[own[0]]),
+            ref=ref,
+        )
+    return fits
 
 
 def _outlines(buildings: gpd.GeoDataFrame, ref: Reference) -> list[RingOutline]:
     """Clean, turn and begin every ring of every building."""
+    faults = [f"the id {name} stands twice" for name in buildings.index[buildings.index.duplicated()]]
+    found: list[RingOutline] = []
+    for building_id, building in buildings.iterrows():
+        try:
+            found += _rings_of(str(building_id), building, ref)
+        except GeometryError as error:
+            faults.append(f"the outline of {building_id} {error}")
+    if faults:
+        raise GeometryError("; ".join(faults))
+    return found
+
+
+def _rings_of(building_id: str, building: Any, ref: Reference) -> list[RingOutline]:
     how = {
         "straight_deg": ref.value("perimeter.straight_deg"),
         "shortest_m": ref.value("perimeter.shortest_face_m"),
     }
-    found: list[RingOutline] = []
-    for building_id, building in buildings.iterrows():
-        polygon = building.geometry
-        if polygon is None or not polygon.is_valid:
-            why = "is missing" if polygon is None else shapely.is_valid_reason(polygon)
-            raise GeometryError(f"the outline of {building_id} cannot be used: {why}")
-        outer = clockwise(clean(polygon.exterior.coords, **how))
-        given = np.array(
-            [building.get("origin_e", np.nan), building.get("origin_n", np.nan)], dtype=np.float64
+    polygon = building.geometry
+    if polygon is None or polygon.is_empty:
+        raise GeometryError("is missing")
+    if polygon.geom_type != "Polygon":
+        raise GeometryError(f"is a {polygon.geom_type}: draw each detached part as a building of its own")
+    if not polygon.is_valid:
+        raise GeometryError(f"cannot be used: {shapely.is_valid_reason(polygon)}")
+    outer = clockwise(clean(polygon.exterior.coords, **how))
+    given = np.array([building.get("origin_e", np.nan), building.get("origin_n", np.nan)], dtype=np.float64)
+    front = float(building.get("front_bearing_deg", np.nan))
+    origin = given if np.isfinite(given).all() else front_left(outer, front)
+    outer = begin_at(outer, origin)
+    astray = float(np.hypot(*(outer[0] - origin)))
+    if astray > ref.value("perimeter.origin_reach_m"):
+        raise GeometryError(
+            f"has no corner at its origin {given[0]:.2f} E {given[1]:.2f} N: {astray:.2f} m off"
         )
-        front = float(building.get("front_bearing_deg", np.nan))
-        origin = given if np.isfinite(given).all() else front_left(outer, front)
-        outer = begin_at(outer, origin)
-        kinds = building.get("ring_kinds", {}) or {}
-        rings = [("", "outer", outer)]
-        for i, hole in enumerate(polygon.interiors, start=1):
-            corners = begin_at(clockwise(clean(hole.coords, **how)), outer[0])
-            rings.append((f"Y{i}", str(kinds.get(f"Y{i}", "courtyard")), corners))
-        for ring, kind, corners in rings:
-            key = f"{building_id}/{ring}" if ring else str(building_id)
-            found.append(
-                RingOutline(
-                    ring_key=key,
-                    building_id=str(building_id),
-                    ring=ring,
-                    kind=kind,
-                    role=str(building.get("role", "subject")),
-                    corners=corners,
-                    exposures=("free",) * len(corners),
-                )
-            )
-    return found
+    kinds = building.get("ring_kinds") or {}
+    rings = [("", "outer", outer)]
+    for i, hole in enumerate(polygon.interiors, start=1):
+        corners = begin_at(clockwise(clean(hole.coords, **how)), outer[0])
+        rings.append((f"Y{i}", str(kinds.get(f"Y{i}", "courtyard")), corners))
+    return [
+        RingOutline(
+            ring_key=f"{building_id}/{ring}" if ring else building_id,
+            building_id=building_id,
+            ring=ring,
+            kind=kind,
+            role=str(building.get("role", "subject")),
+            corners=corners,
+            exposures=("free",) * len(corners),
+        )
+        for ring, kind, corners in rings
+    ]
 
 
 def _exposed(outlines: list[RingOutline], ref: Reference) -> list[RingOutline]:
     """Cut rings where they share a wall with another building."""
     starts = np.concatenate([outline.corners for outline in outlines])
     ends = np.concatenate([np.roll(outline.corners, -1, axis=0) for outline in outlines])
+    counts = [len(outline.corners) for outline in outlines]
     names = pd.factorize(pd.Series([outline.building_id for outline in outlines]))[0]
-    owner = np.repeat(names, [len(outline.corners) for outline in outlines]).astype(np.int64)
+    inward = np.repeat([outline.inward for outline in outlines], counts)
+    snap_m = ref.value("perimeter.corner_snap_m")
     shared = party_intervals(
         starts,
         ends,
-        owner,
+        outward_normals(starts, ends, inward),
+        np.repeat(names, counts).astype(np.int64),
         gap_m=ref.value("perimeter.party_gap_m"),
         angle_deg=ref.value("perimeter.party_angle_deg"),
+        shortest_m=ref.value("perimeter.shortest_party_m"),
+        snap_m=snap_m,
     )
     first = 0
     found = []
-    for outline in outlines:
-        count = len(outline.corners)
+    for outline, count in zip(outlines, counts, strict=True):
         own = {i: shared[first + i] for i in range(count) if first + i in shared}
-        corners, exposures = cut(outline.corners, own)
+        corners, exposures = cut(outline.corners, own, snap_m=snap_m)
         found.append(replace(outline, corners=corners, exposures=exposures))
         first += count
     return found
-
-
-def _told(faces: pd.DataFrame | None) -> pd.DataFrame:
-    columns = ["exposure", "taped_length_m", "taped_sigma_m", "thickness_m", "thickness_sigma_m"]
-    names = ["building_id", "ring", "face"]
-    if faces is None or faces.empty:
-        empty = pd.MultiIndex.from_arrays([[], [], []], names=names)
-        return pd.DataFrame(
-            {column: pd.Series(dtype=object if column == "exposure" else "float64") for column in columns},
-            index=empty,
-        )
-    table = faces.reindex(columns=[*names, *columns]).drop_duplicates(names, keep="last")
-    return table.astype({"exposure": object} | dict.fromkeys(columns[1:], "float64")).set_index(names)
-
-
-def _faces(
-    drawn: RingOutline,
-    outline: RingOutline,
-    own: pd.DataFrame,
-    building: Any,
-    fit: TapeFit | None,
-    shape_sigma_m: float,
-    ref: Reference,
-) -> pd.DataFrame:
-    """Lay out the faces of one ring."""
-    corners = outline.corners
-    following = np.roll(corners, -1, axis=0)
-    along = following - corners
-    lengths = np.hypot(along[:, 0], along[:, 1])
-    unit = along / lengths[:, None]
-    outward = np.column_stack([-unit[:, 1], unit[:, 0]]) * (-1.0 if outline.inward else 1.0)
-    mapped = np.roll(drawn.corners, -1, axis=0) - drawn.corners
-    to = np.cumsum(lengths)
-    names = corner_names(len(corners))
-    taped = own["taped_length_m"].notna().to_numpy() & (fit is not None and fit.accepted)
-    usual = ref.value("tape.wall_fixed_m") + ref.value("tape.wall_share") * lengths
-    tape_sigma = np.where(own["taped_sigma_m"].notna(), own["taped_sigma_m"].astype(float), usual)
-    said = own["exposure"].where(own["exposure"].notna(), "").to_numpy(dtype=object)
-    exposure = np.where(said != "", said, np.array(outline.exposures, dtype=object))
-    wall = _or(building.get("wall_thickness_m"), ref.value("perimeter.default_wall_m"))
-    known = pd.notna(building.get("wall_thickness_m"))
-    spread = _or(
-        building.get("wall_thickness_sigma_m"), 0.01 if known else ref.value("perimeter.default_wall_sigma_m")
-    )
-    face = [f"F{k}" for k in range(1, len(corners) + 1)]
-    table = pd.DataFrame(
-        {
-            "ring_key": outline.ring_key,
-            "building_id": outline.building_id,
-            "ring": outline.ring,
-            "face": face,
-            "corner_from": names,
-            "corner_to": names[1:] + names[:1],
-            "chainage_from_m": to - lengths,
-            "chainage_to_m": to,
-            "length_m": lengths,
-            "map_length_m": np.hypot(mapped[:, 0], mapped[:, 1]),
-            "length_sigma_m": np.where(taped, tape_sigma, shape_sigma_m),
-            "bearing_deg": np.mod(np.degrees(np.arctan2(unit[:, 0], unit[:, 1])), 360.0),
-            "normal_e": outward[:, 0],
-            "normal_n": outward[:, 1],
-            "exposure": exposure,
-            "outside": exposure != "party",
-            "thickness_m": own["thickness_m"].astype(float).fillna(wall).to_numpy(),
-            "thickness_sigma_m": own["thickness_sigma_m"].astype(float).fillna(spread).to_numpy(),
-            "geometry": list(np.asarray(shapely.linestrings(np.stack([corners, following], axis=1)))),
-        }
-    )
-    return table.set_index(table["ring_key"] + ":" + table["face"]).rename_axis(None)
-
-
-def _rings(outlines: list[RingOutline], faces: pd.DataFrame, fits: Mapping[str, TapeFit]) -> pd.DataFrame:
-    sums = faces.groupby("ring_key")[["length_m", "map_length_m"]].sum()
-    return pd.DataFrame(
-        {
-            "building_id": [outline.building_id for outline in outlines],
-            "ring": [outline.ring for outline in outlines],
-            "kind": [outline.kind for outline in outlines],
-            "examined": [outline.role == "subject" for outline in outlines],
-            "length_m": [float(sums.loc[outline.ring_key, "length_m"]) for outline in outlines],
-            "map_length_m": [float(sums.loc[outline.ring_key, "map_length_m"]) for outline in outlines],
-            "taped": [outline.ring_key in fits and fits[outline.ring_key].accepted for outline in outlines],
-            "origin_corner": "A",
-        },
-        index=[outline.ring_key for outline in outlines],
-    )
-
-
-def _footprints(outlines: list[RingOutline], buildings: gpd.GeoDataFrame, crs: CRS) -> gpd.GeoDataFrame:
-    shells = {outline.building_id: outline.corners for outline in outlines if not outline.inward}
-    holes: dict[str, list[Points]] = {}
-    for outline in outlines:
-        if outline.inward:
-            holes.setdefault(outline.building_id, []).append(outline.corners)
-    ids = list(shells)
-    polygons = [shapely.Polygon(shells[name], holes.get(name, [])) for name in ids]
-    roles = [str(buildings.loc[name].get("role", "subject")) for name in ids]
-    return gpd.GeoDataFrame({"building_id": ids, "role": roles}, geometry=polygons, crs=crs, index=ids)
-
-
-def _or(value: Any, otherwise: float) -> float:
-    return otherwise if value is None or pd.isna(value) else float(value)

@@ -6,18 +6,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from geo.perimeter.answer import blank_answer, finish, put, put_points, turned
 from geo.perimeter.build import Perimeter
-from geo.perimeter.inside import inside_starts
+from geo.perimeter.inside import inside_corners, outer_chainage
 from geo.perimeter.rings import Numbers
 from geo.perimeter.tapes import from_bearing, from_many_tapes, from_two_tapes
 from geo.reference import Reference
 
-TEXT_OUT = ("ring_key", "face", "method", "refused", "note")
-NUMBER_OUT = (
-    "x", "y", "var_xx", "var_xy", "var_yy", "sigma_m", "chainage_m", "chainage_sigma_m", "offset_m",
-    "mirror_x", "mirror_y",
-)  # fmt: skip
+EDGE_M = 1e-6
 
 
 def fix_positions(table: pd.DataFrame, perimeter: Perimeter, *, ref: Reference) -> pd.DataFrame:
@@ -28,50 +26,42 @@ def fix_positions(table: pd.DataFrame, perimeter: Perimeter, *, ref: Reference) 
     table
         Columns position_by, building_id, ring, side, face, chainage_m, offset_m, corner, distance_m,
         tape_1_from … tape_4_m, tape_side, bearing_deg, easting_m, northing_m, position_sigma_m; text
-        ``""`` and numbers NaN where not taken.
+        ``""`` and numbers NaN where not taken. ``face_distance`` with side inside or cavity is a tape
+        from the internal corner; ``chainage_offset`` is outside chainage whatever the side.
 
     Returns
     -------
     Indexed as the input. x, y (metres, the perimeter's CRS); var_xx, var_xy, var_yy (m²); sigma_m, the
-    root of the trace of that covariance; ring_key, face, chainage_m and offset_m where the method names
-    them; mirror_x, mirror_y, the other solution of two tapes; method; refused, a sentence or ``""``.
-    The numbers as taken are not touched.
+    root of the trace of that covariance; sigma_major_m, sigma_minor_m, its ellipse; sigma_along_m,
+    sigma_across_m, along and across the wall, base line or sight it was taken from; ring_key, face,
+    chainage_m, chainage_sigma_m and offset_m where the method names them; mirror_x, mirror_y, the other
+    solution of two tapes; residual_1_m … residual_4_m, each tape less the distance found, where there
+    are three or more; method; refused and note, a sentence or ``""``. The numbers as taken are not
+    touched.
     """
-    found = pd.DataFrame(
-        {name: np.full(len(table), np.nan) for name in NUMBER_OUT}
-        | {name: np.full(len(table), "", dtype=object) for name in TEXT_OUT},
-        index=table.index,
-    )
-    found["method"] = table["position_by"].to_numpy()
+    found = blank_answer(table.index)
+    method = table["position_by"].to_numpy(dtype=object)
+    found["method"] = method
     key = table["building_id"].where(table["ring"] == "", table["building_id"] + "/" + table["ring"])
     known = key.isin(perimeter.rings.index).to_numpy()
-    methods = {
+    fixers = {
         "chainage_offset": _chainage_offset,
         "face_distance": _face_distance,
         "two_tapes": from_two_tapes,
         "tapes": from_many_tapes,
         "distance_bearing": from_bearing,
     }
-    for method, fixer in methods.items():
-        chosen = (table["position_by"] == method).to_numpy()
-        lost = chosen & ~known
-        found.loc[lost, "refused"] = "the building or ring it was taken from is not on this site"
-        if (chosen & known).any():
-            rows = np.flatnonzero(chosen & known)
+    for name, fixer in fixers.items():
+        chosen = method == name
+        found.loc[chosen & ~known, "refused"] = "the building or ring it was taken from is not on this site"
+        rows = np.flatnonzero(chosen & known)
+        if len(rows):
             fixer(table.iloc[rows], key.iloc[rows], perimeter, found, rows, ref)
-    _coordinates(table, found)
-    blank = (table["position_by"] == "").to_numpy()
-    found.loc[blank, "refused"] = "no position was recorded"
-    found["sigma_m"] = np.sqrt(found["var_xx"] + found["var_yy"])
-    failed = found["refused"] != ""
-    found.loc[failed, list(NUMBER_OUT)] = np.nan
-    return found
-
-
-def put(found: pd.DataFrame, rows: Any, **columns: Any) -> None:
-    """Write columns of some rows of the answer."""
-    for name, values in columns.items():
-        found.iloc[rows, found.columns.get_loc(name)] = values
+    _coordinates(table, found, ref)
+    found.loc[method == "", "refused"] = "no position was recorded"
+    strange = ~np.isin(method, ["", "coordinates", *fixers])
+    found.loc[strange, "refused"] = "no way of taking a position is called that"
+    return finish(found)
 
 
 def _chainage_offset(
@@ -82,17 +72,37 @@ def _chainage_offset(
     rows: Any,
     ref: Reference,
 ) -> None:
-    """Place by running chainage and an offset square off the face."""
+    """Place by running chainage and an offset square off the face.
+
+    A face written beside the chainage settles which face a chainage at a corner means.
+    """
+    faces = perimeter.faces
     chainage = table["chainage_m"].to_numpy(dtype=np.float64)
     length = perimeter.rings["length_m"].reindex(key).to_numpy()
-    bad = ~np.isfinite(chainage) | (chainage > length + 0.05)
+    past = ref.value("tape.past_end_m")
+    bad = ~((chainage >= 0) & (chainage <= length + past))
     chainage = np.where(bad, 0.0, np.minimum(chainage, length))
-    face = perimeter.face_at(key.to_numpy(), chainage)
     along = ref.value("tape.wall_fixed_m") + ref.value("tape.wall_share") * chainage
+    told = table["face"].to_numpy(dtype=object)
+    named = faces.index.get_indexer(pd.Index(key.to_numpy() + ":" + told))
+    begins, ends = (faces[name].to_numpy()[named] for name in ("chainage_from_m", "chainage_to_m"))
+    slack = np.maximum(past, along)
+    on_named = (named >= 0) & (chainage >= begins - slack) & (chainage <= ends + slack)
+    face = np.where(on_named, named, perimeter.face_at(key.to_numpy(), chainage))
+    chainage = np.where(on_named, np.clip(chainage, begins, ends - EDGE_M), chainage)
+    round_the_origin = ~on_named & (chainage >= length - EDGE_M)
+    chainage = np.where(round_the_origin, 0.0, chainage)
     _on_face(table, perimeter, found, rows, face, chainage, along, ref)
-    put(
-        found, rows, refused=np.where(bad, "the chainage is missing or past the end of the wall", ""), face=""
+    said = np.select(
+        [bad, (told != "") & (named < 0), (told != "") & ~on_named],
+        [
+            "the chainage is missing or past the end of the wall",
+            "there is no such face",
+            "the chainage does not lie on the face written beside it",
+        ],
+        default="",
     )
+    put(found, rows, refused=said, face=np.where(told != "", told, ""))
 
 
 def _face_distance(
@@ -105,29 +115,36 @@ def _face_distance(
 ) -> None:
     """Place by the distance along a face from one of its corners, outside or from the internal corner."""
     faces = perimeter.faces
-    face = faces.index.get_indexer(pd.Index(key.to_numpy() + ":" + table["face"].to_numpy()))
-    missing = face < 0
-    face = np.where(missing, 0, face)
-    corner = table["corner"].to_numpy()
-    from_start = corner == faces["corner_from"].to_numpy()[face]
-    from_end = corner == faces["corner_to"].to_numpy()[face]
-    strange = ~missing & ~from_start & ~from_end
-    begin, end = inside_starts(perimeter)
+    named = faces.index.get_indexer(pd.Index(key.to_numpy() + ":" + table["face"].to_numpy()))
+    missing = named < 0
+    face = np.where(missing, 0, named)
     within = np.isin(table["side"].to_numpy(), ("inside", "cavity"))
+    corners = inside_corners(perimeter, ref=ref)
+    # Inside, a wall that goes on straight past the end of a party wall is one wall.
+    first, last = np.where(within, corners.first[face], face), np.where(within, corners.last[face], face)
+    corner = table["corner"].to_numpy(dtype=object)
+    at_start = corner == faces["corner_from"].to_numpy()[first]
+    at_end = corner == faces["corner_to"].to_numpy()[last]
     distance = table["distance_m"].to_numpy(dtype=np.float64)
-    outer = distance + np.where(within, np.where(from_end, end[face], begin[face]), 0.0)
-    length = faces["length_m"].to_numpy()[face]
-    beyond = ~np.isfinite(outer) | (outer > length + 0.10) | (outer < -0.10)
-    along = np.clip(np.where(from_end, length - outer, outer), 0.0, length - 1e-6)
-    chainage = faces["chainage_from_m"].to_numpy()[face] + np.nan_to_num(along)
-    sigma = ref.value("tape.wall_fixed_m") + ref.value("tape.wall_share") * np.nan_to_num(distance)
-    thickness_sigma = np.where(within, faces["thickness_sigma_m"].to_numpy()[face], 0.0)
-    _on_face(table, perimeter, found, rows, face, chainage, np.hypot(sigma, thickness_sigma), ref)
+    begin, end = faces["chainage_from_m"].to_numpy()[first], faces["chainage_to_m"].to_numpy()[last]
+    outer = np.where(at_end, end - distance, begin + distance)
+    inner, walls = outer_chainage(perimeter, corners, face, distance, from_end=at_end)
+    chainage, walls = np.where(within, inner, outer), np.where(within, walls, 0.0)
+    cornerless = within & (at_start | at_end) & ~np.isfinite(walls)
+    past = ref.value("tape.past_end_m")
+    beyond = ~((chainage >= begin - past) & (chainage <= end + past))
+    chainage = np.where(beyond, begin, np.clip(chainage, begin, end - EDGE_M))
+    moved = within & (first != last)
+    face = np.where(moved, perimeter.face_at(key.to_numpy(), chainage), face)
+    sigma = ref.value("tape.wall_fixed_m") + ref.value("tape.wall_share") * np.abs(np.nan_to_num(distance))
+    _on_face(table, perimeter, found, rows, face, chainage, np.hypot(sigma, np.nan_to_num(walls)), ref)
     said = np.select(
-        [missing, strange, beyond],
+        [missing, ~at_start & ~at_end, ~np.isfinite(distance), cornerless, beyond],
         [
             "there is no such face",
             "the corner is no end of that face",
+            "the distance is missing",
+            "the wall goes on straight at that corner: inside there is none to tape from",
             "the distance runs past the end of the face",
         ],
         default="",
@@ -140,7 +157,7 @@ def _on_face(
     perimeter: Perimeter,
     found: pd.DataFrame,
     rows: Any,
-    face: Any,
+    face: NDArray[np.int64],
     chainage: Numbers,
     along_sigma: Numbers,
     ref: Reference,
@@ -153,48 +170,34 @@ def _on_face(
     side = table["side"].to_numpy()
     usual = np.select([side == "inside", side == "cavity"], [-wall, -wall / 2], default=0.0)
     offset = np.where(np.isfinite(taped), taped, usual)
-    squareness = np.sin(np.radians(ref.value("tape.square_deg"))) / np.sqrt(3.0)  # ± as a uniform error
+    # ± the angle judged by eye, as an even spread: its sigma is the half-width over root three.
+    squareness = np.sin(np.radians(ref.value("tape.square_deg"))) / np.sqrt(3.0)
     along = np.hypot(along_sigma, np.where(np.isfinite(taped), np.abs(offset) * squareness, 0.0))
     across = np.where(np.isfinite(taped), ref.value("tape.offset_m"), ref.value("tape.wall_fixed_m"))
     ahead = chainage - faces["chainage_from_m"].to_numpy()[face]
     point = start + unit * ahead[:, None] + normal * offset[:, None]
-    a, c = along**2, across**2
+    put_points(found, rows, point, turned(along, across, unit), unit)
+    warned = np.isfinite(taped) & (np.abs(offset) > ref.value("tape.offset_warn_m"))
     put(
         found,
         rows,
-        x=point[:, 0],
-        y=point[:, 1],
-        var_xx=a * unit[:, 0] ** 2 + c * normal[:, 0] ** 2,
-        var_xy=a * unit[:, 0] * unit[:, 1] + c * normal[:, 0] * normal[:, 1],
-        var_yy=a * unit[:, 1] ** 2 + c * normal[:, 1] ** 2,
         chainage_m=chainage,
         chainage_sigma_m=along,
         offset_m=offset,
         ring_key=faces["ring_key"].to_numpy()[face],
         face=faces["face"].to_numpy()[face],
-        note=np.where(
-            np.isfinite(taped) & (np.abs(offset) > ref.value("tape.offset_warn_m")),
-            "an offset this long is better fixed by two tapes",
-            "",
-        ),
+        note=np.where(warned, "an offset this long is better fixed by two tapes", ""),
     )
 
 
-def _coordinates(table: pd.DataFrame, found: pd.DataFrame) -> None:
-    """Take coordinates as given; without a sigma they are as good as a coordinate off a plan, 0.10 m."""
+def _coordinates(table: pd.DataFrame, found: pd.DataFrame, ref: Reference) -> None:
+    """Take coordinates as given; without a sigma they are as good as one scaled off a plan."""
     rows = np.flatnonzero((table["position_by"] == "coordinates").to_numpy())
-    if not len(rows):
-        return
     own = table.iloc[rows]
-    sigma = own["position_sigma_m"].fillna(0.10).to_numpy(dtype=np.float64)
-    missing = (own["easting_m"].isna() | own["northing_m"].isna()).to_numpy()
-    put(
-        found,
-        rows,
-        x=own["easting_m"].to_numpy(),
-        y=own["northing_m"].to_numpy(),
-        var_xx=sigma**2 / 2,
-        var_xy=0.0,
-        var_yy=sigma**2 / 2,
-        refused=np.where(missing, "easting or northing is missing", ""),
-    )
+    point = own[["easting_m", "northing_m"]].to_numpy(dtype=np.float64)
+    sigma = own["position_sigma_m"].astype(float).fillna(ref.value("tape.coordinate_m")).to_numpy()
+    each = sigma / np.sqrt(2.0)
+    east = np.tile([1.0, 0.0], (len(rows), 1))
+    put_points(found, rows, point, turned(each, each, east), east)
+    missing = ~np.isfinite(point).all(axis=1)
+    put(found, rows, refused=np.where(missing, "easting or northing is missing", ""))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
+from geo.perimeter.answer import spread_along
 from geo.perimeter.build import Perimeter
+from geo.perimeter.claim import WITHIN, claim_faces
 from geo.perimeter.rings import Numbers, Points
 from geo.reference import Reference
 
@@ -17,52 +19,7 @@ COLUMNS = (
     "status", "reason", "ring_key", "building_id", "ring", "face", "chainage_m", "chainage_sigma_m",
     "offset_m", "side", "x", "y", "position_sigma_m",
 )  # fmt: skip
-CONTRADICTION_M = 0.05
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Nearest:
-    """The two nearest faces of many points; row -1 and infinite distance where there is none in reach."""
-
-    face: NDArray[np.int64]
-    distance_m: Numbers
-    rival: NDArray[np.int64]
-    rival_distance_m: Numbers
-
-
-def nearest_faces(points: Points, perimeter: Perimeter, *, reach_m: float) -> Nearest:
-    """Find the nearest and second-nearest face of each point.
-
-    Parameters
-    ----------
-    points
-        (n, 2), the perimeter's CRS.
-    reach_m
-        Faces further away are not looked at.
-    """
-    count = len(points)
-    tree = shapely.STRtree(perimeter.faces.geometry.to_numpy())
-    who, face = tree.query(shapely.points(points), predicate="dwithin", distance=reach_m)
-    start, unit, _ = perimeter.frames
-    length = perimeter.faces["length_m"].to_numpy()
-    away = points[who] - start[face]
-    along = np.clip(np.einsum("ni,ni->n", away, unit[face]), 0.0, length[face])
-    gap = np.hypot(*(away - unit[face] * along[:, None]).T)
-    order = np.lexsort((face, gap, who))
-    who, face, gap = who[order], face[order], gap[order]
-    first = np.r_[True, who[1:] != who[:-1]] if len(who) else np.zeros(0, dtype=bool)
-    second = np.zeros_like(first)
-    second[1:] = first[:-1] & ~first[1:]
-    best, rival = np.full(count, -1), np.full(count, -1)
-    best_gap, rival_gap = np.full(count, np.inf), np.full(count, np.inf)
-    best[who[first]], best_gap[who[first]] = face[first], gap[first]
-    rival[who[second]], rival_gap[who[second]] = face[second], gap[second]
-    return Nearest(
-        face=best.astype(np.int64),
-        distance_m=best_gap,
-        rival=rival.astype(np.int64),
-        rival_distance_m=rival_gap,
-    )
+Rows = NDArray[np.int64]
 
 
 def join_to_walls(places: pd.DataFrame, perimeter: Perimeter, *, ref: Reference) -> pd.DataFrame:
@@ -84,75 +41,54 @@ def join_to_walls(places: pd.DataFrame, perimeter: Perimeter, *, ref: Reference)
     placed = np.isfinite(xy).all(axis=1)
     sigma = np.nan_to_num(places["sigma_m"].to_numpy(dtype=np.float64))
     side = places["side"].to_numpy(dtype=object)
-    faces = perimeter.faces
-    wall = faces["thickness_m"].to_numpy()
-    within = np.isin(side, ("inside", "cavity"))
-    reach = ref.value("join.reach_m")
-    near = nearest_faces(np.where(placed[:, None], xy, 0.0), perimeter, reach_m=reach + float(wall.max()))
+    outer, within = side == "outside", np.isin(side, WITHIN)
+    faces, reach = perimeter.faces, ref.value("join.reach_m")
+    claim = claim_faces(xy, placed, sigma, outer, within, perimeter, ref)
     named, chainage_named = _named(places, perimeter)
     is_named = named >= 0
-    face = np.where(is_named, named, near.face)
-    some = face >= 0
-    row = np.where(some, face, 0)
+    face = np.where(is_named, named, claim.face)
+    row = np.maximum(face, 0)
     start, unit, normal = (part[row] for part in perimeter.frames)
     length = faces["length_m"].to_numpy()[row]
     along = np.clip(np.einsum("ni,ni->n", xy - start, unit), 0.0, length)
     offset = np.einsum("ni,ni->n", xy - start, normal)
     chainage = np.where(is_named, chainage_named, faces["chainage_from_m"].to_numpy()[row] + along)
     spread = _spread_along(places, unit, sigma)
-    inside_gap = np.where(within, np.maximum(0.0, near.distance_m - wall[row]), near.distance_m)
-    margin = ref.value("join.ambiguous_sigmas") * sigma
-    apart = near.rival_distance_m - np.where(np.isfinite(near.distance_m), near.distance_m, 0.0)
-    rivalled = ~is_named & (near.rival >= 0) & (apart < margin)
-    outer = side == "outside"
-    wrong_side = ~is_named & (
-        (outer & (offset < -margin - CONTRADICTION_M)) | (within & (offset > margin + CONTRADICTION_M))
-    )
-    party = ~faces["outside"].to_numpy()[row] & outer
-    at_corner = _at_corner(places, row, along, length, faces, is_named, ref)
-    names = (
-        faces["building_id"]
-        + faces["ring"].map(lambda ring: f"/{ring}" if ring else "")
-        + " "
-        + faces["face"]
-    )
-    name = names.to_numpy()[row]
-    rival_name = names.to_numpy()[np.where(near.rival >= 0, near.rival, 0)]
+    at_corner = _at_corner(places, row, length, outer, is_named, perimeter, ref)
     refused = places["refused"].to_numpy(dtype=object) if "refused" in places else np.full(len(places), "")
-    far = ~is_named & (~some | (inside_gap > reach))
-    status = np.select(
-        [(refused != "") | ~placed, far, party, wrong_side, rivalled, at_corner >= 0],
-        ["unjoined", "unjoined", "unjoined", "ambiguous", "ambiguous", "ambiguous"],
-        default="joined",
-    )
+    name = (faces["ring_key"] + " " + faces["face"]).to_numpy(dtype=object)
+    party = ~faces["outside"].to_numpy()[row] & outer
+    margin = ref.value("join.ambiguous_sigmas") * sigma
+    cases: list[tuple[Any, str, Callable[[Rows], Any]]] = [
+        (refused != "", "unjoined", lambda i: refused[i]),
+        (~placed, "unjoined", lambda _: "it has no position"),
+        (face < 0, "unjoined", lambda _: f"no wall within {reach:.2f} m"),
+        (~is_named & (claim.distance_m > reach), "unjoined",
+         lambda i: _written("%.2f m from ", claim.distance_m[i]) + name[row[i]]),
+        (at_corner >= 0, "ambiguous",
+         lambda i: "at the corner of " + name[row[i]] + " and " + name[at_corner[i]] + ": say which face"),
+        (party, "unjoined", lambda i: name[row[i]] + " is a party wall, which has no outside"),
+        (~is_named & claim.contradicted, "ambiguous",
+         lambda i: "recorded " + side[i] + _written(", but it lies %.2f m ", np.abs(offset[i]))
+         + np.where(offset[i] < 0, "inside ", "outside ").astype(object) + name[row[i]]),
+        (~is_named & (claim.rival >= 0), "ambiguous",
+         lambda i: "on " + name[row[i]] + " or " + name[claim.rival[i]] + ": their distances differ by "
+         + _written("%.0f mm, ", 1000 * claim.lead_m[i]) + _written("± %.0f mm", 1000 * margin[i])),
+    ]  # fmt: skip
+    status = np.full(len(places), "joined", dtype=object)
     reason = np.full(len(places), "", dtype=object)
-    for i in np.flatnonzero(status != "joined"):
-        if refused[i] or not placed[i]:
-            reason[i] = refused[i] or "it has no position"
-        elif far[i]:
-            reason[i] = (
-                f"no wall within {reach:.2f} m" if not some[i] else f"{inside_gap[i]:.2f} m from {name[i]}"
-            )
-        elif party[i]:
-            reason[i] = f"{name[i]} is a party wall, which has no outside"
-        elif wrong_side[i]:
-            where = "inside" if outer[i] else "outside"
-            reason[i] = f"recorded {side[i]}, but it lies {abs(offset[i]):.2f} m {where} {name[i]}"
-        elif rivalled[i]:
-            reason[i] = (
-                f"on {name[i]} or {rival_name[i]}: their distances differ by {apart[i] * 1000:.0f} mm,"
-                f" ± {margin[i] * 1000:.0f} mm"
-            )
-        else:
-            reason[i] = f"at the corner of {name[i]} and {names.to_numpy()[at_corner[i]]}: say which face"
+    for holds, word, said in cases:
+        rows = np.flatnonzero(holds & (status == "joined"))
+        status[rows] = word
+        reason[rows] = said(rows)
     lost = status == "unjoined"
     columns = {
         "status": status,
         "reason": reason,
-        "ring_key": np.where(lost, "", faces["ring_key"].to_numpy()[row]),
-        "building_id": np.where(lost, "", faces["building_id"].to_numpy()[row]),
-        "ring": np.where(lost, "", faces["ring"].to_numpy()[row]),
-        "face": np.where(lost, "", faces["face"].to_numpy()[row]),
+        **{
+            key: np.where(lost, "", faces[key].to_numpy(dtype=object)[row])
+            for key in ("ring_key", "building_id", "ring", "face")
+        },
         "chainage_m": np.where(lost, np.nan, chainage),
         "chainage_sigma_m": np.where(lost, np.nan, spread),
         "offset_m": np.where(lost, np.nan, offset),
@@ -171,6 +107,10 @@ def counts(joined: pd.DataFrame) -> dict[str, int]:
     return {"taken": len(joined), **each}
 
 
+def _written(pattern: str, values: Numbers) -> NDArray[np.object_]:
+    return np.char.mod(pattern, values).astype(object)
+
+
 def _named(places: pd.DataFrame, perimeter: Perimeter) -> tuple[NDArray[np.int64], Numbers]:
     """Return the face a position names by ring and chainage, -1 where it names none."""
     found = np.full(len(places), -1, dtype=np.int64)
@@ -184,9 +124,10 @@ def _named(places: pd.DataFrame, perimeter: Perimeter) -> tuple[NDArray[np.int64
         lengths = perimeter.rings["length_m"].reindex(keys).to_numpy()
         chainage = chainage.copy()
         chainage[named] = np.mod(chainage[named], lengths)
-        own = (places["ring_key"] + ":" + places["face"]).to_numpy()
-        row = perimeter.faces.index.get_indexer(pd.Index(own))
-        found = np.where(named & (row >= 0), row, found)
+        if "face" in places:
+            own = (places["ring_key"] + ":" + places["face"]).to_numpy()
+            row = perimeter.faces.index.get_indexer(pd.Index(own))
+            found = np.where(named & (row >= 0), row, found)
     return found, chainage
 
 
@@ -195,35 +136,33 @@ def _spread_along(places: pd.DataFrame, unit: Points, sigma: Numbers) -> Numbers
     if "var_xx" not in places:
         return np.asarray(sigma / np.sqrt(2.0), dtype=np.float64)
     xx, xy, yy = (places[name].to_numpy(dtype=np.float64) for name in ("var_xx", "var_xy", "var_yy"))
-    e, n = unit[:, 0], unit[:, 1]
-    return np.asarray(np.sqrt(np.maximum(0.0, xx * e**2 + 2 * xy * e * n + yy * n**2)), dtype=np.float64)
+    return spread_along(xx, xy, yy, unit)
 
 
 def _at_corner(
     places: pd.DataFrame,
     row: NDArray[np.int64],
-    along: Numbers,
     length: Numbers,
-    faces: pd.DataFrame,
+    outer: NDArray[np.bool_],
     is_named: NDArray[np.bool_],
+    perimeter: Perimeter,
     ref: Reference,
 ) -> NDArray[np.int64]:
-    """Return the face round the corner for chainages that lie at it with no face said; else -1."""
-    if "face" not in places:
+    """Return the face round the corner for chainages that lie at it with no face said; else -1.
+
+    A party wall has no outside: a chainage taken outside beside one is not on it.
+    """
+    if "face" not in places or "chainage_sigma_m" not in places:
         return np.full(len(places), -1, dtype=np.int64)
+    faces = perimeter.faces
     ahead = places["chainage_m"].to_numpy(dtype=np.float64) - faces["chainage_from_m"].to_numpy()[row]
-    at = np.where(is_named, ahead, along)
-    reach = ref.value("join.corner_sigmas") * places["chainage_sigma_m"].fillna(0.0).to_numpy(
-        dtype=np.float64
-    )
+    sigma = places["chainage_sigma_m"].fillna(0.0).to_numpy(dtype=np.float64)
+    reach = ref.value("join.corner_sigmas") * sigma
     unsaid = is_named & (places["face"].to_numpy() == "")
-    keys = faces["ring_key"].to_numpy()
-    begins = np.r_[True, keys[1:] != keys[:-1]]
-    ring_first = np.maximum.accumulate(np.where(begins, np.arange(len(faces)), 0))
-    ring_last = np.r_[np.flatnonzero(begins)[1:], len(faces)][np.cumsum(begins) - 1] - 1
-    before = np.where(np.arange(len(faces)) == ring_first, ring_last, np.arange(len(faces)) - 1)
-    after = np.where(np.arange(len(faces)) == ring_last, ring_first, np.arange(len(faces)) + 1)
-    near_start, near_end = unsaid & (at <= reach), unsaid & (length - at <= reach)
+    before, after = perimeter.neighbours
+    barred = outer[:, None] & ~faces["outside"].to_numpy()[np.column_stack([before[row], after[row]])]
+    near_start = unsaid & (ahead <= reach) & ~barred[:, 0]
+    near_end = unsaid & (length - ahead <= reach) & ~barred[:, 1]
     return np.asarray(
         np.select([near_start, near_end], [before[row], after[row]], default=-1), dtype=np.int64
     )

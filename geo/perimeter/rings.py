@@ -13,8 +13,6 @@ from geo.errors import GeometryError
 
 Points = NDArray[np.float64]
 Numbers = NDArray[np.float64]
-SHORTEST_PARTY_M = 0.20
-SNAP_M = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,7 +60,7 @@ def clean(xy: Any, *, straight_deg: float, shortest_m: float) -> Points:
         if turns.min() >= straight_deg:
             return points
         points = np.delete(points, turns.argmin(), axis=0)
-    raise GeometryError("an outline has fewer than three corners")
+    raise GeometryError("has fewer than three corners")
 
 
 def clockwise(points: Points) -> Points:
@@ -97,19 +95,46 @@ def cross(a: Points, b: Points) -> Numbers:
     return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0], dtype=np.float64)
 
 
+def outward_normals(starts: Points, ends: Points, inward: Any) -> Points:
+    """Return the unit normals into open air of faces walked clockwise seen from above.
+
+    Parameters
+    ----------
+    starts, ends
+        (n, 2) ends of the faces.
+    inward
+        Whether the ring is a courtyard's, one for all or (n,).
+    """
+    along = ends - starts
+    unit = along / np.hypot(along[:, 0], along[:, 1])[:, None]
+    sign = np.where(np.broadcast_to(inward, len(unit)), -1.0, 1.0)
+    return np.column_stack([-unit[:, 1], unit[:, 0]]) * sign[:, None]
+
+
 def party_intervals(
-    starts: Points, ends: Points, owner: NDArray[np.int64], *, gap_m: float, angle_deg: float
+    starts: Points,
+    ends: Points,
+    normals: Points,
+    owner: NDArray[np.int64],
+    *,
+    gap_m: float,
+    angle_deg: float,
+    shortest_m: float,
+    snap_m: float,
 ) -> dict[int, list[tuple[float, float]]]:
     """Find the parts of faces that lie along another building's face.
 
     Parameters
     ----------
-    starts, ends
-        (n, 2) ends of every face of every building.
+    starts, ends, normals
+        (n, 2) ends of every face of every building, and its outward unit normal.
     owner
         (n,) building of each.
     gap_m, angle_deg
-        Two faces share a wall when parallel within the angle and no further apart than the gap.
+        Two faces share a wall where they look at each other, are parallel within the angle and lie no
+        further apart than the gap.
+    shortest_m, snap_m
+        A shorter shared length is no party wall; two with no more than the snap between them are one.
 
     Returns
     -------
@@ -117,27 +142,36 @@ def party_intervals(
     """
     lines = np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)))
     first, second = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=gap_m)
-    other = owner[first] != owner[second]
-    first, second = first[other], second[other]
     along = ends - starts
     lengths = np.hypot(along[:, 0], along[:, 1])
     unit = along / lengths[:, None]
+    facing = (normals[first] * normals[second]).sum(axis=1) < 0
     parallel = np.abs(cross(unit[first], unit[second])) <= np.sin(np.radians(angle_deg))
-    first, second = first[parallel], second[parallel]
-    a, b = starts[second] - starts[first], ends[second] - starts[first]
-    u = unit[first]
-    s = np.sort(np.stack([(a * u).sum(axis=1), (b * u).sum(axis=1)], axis=1), axis=1)
-    off = np.minimum(np.abs(cross(u, a)), np.abs(cross(u, b)))
-    s = np.clip(s, 0.0, lengths[first][:, None])
-    touching = (off <= gap_m) & (s[:, 1] - s[:, 0] > SHORTEST_PARTY_M)
+    kept = (owner[first] != owner[second]) & facing & parallel
+    first, second = first[kept], second[kept]
+    u, a, b = unit[first], starts[second] - starts[first], ends[second] - starts[first]
+    s_a, s_b, off_a, off_b = (a * u).sum(axis=1), (b * u).sum(axis=1), cross(u, a), cross(u, b)
+    # The other face's distance off this one is linear along it: where is it within the gap?
+    slope = (off_b - off_a) / (s_b - s_a)
+    level = np.abs(slope) < 1e-9
+    steep = np.where(level, 1.0, slope)
+    reach = np.sort(np.stack([s_a + (sign * gap_m - off_a) / steep for sign in (-1, 1)], axis=1), axis=1)
+    whole = np.where(np.abs(off_a) <= gap_m, np.inf, -np.inf)
+    low = np.maximum(np.minimum(s_a, s_b), np.where(level, -whole, reach[:, 0])).clip(min=0.0)
+    high = np.minimum(np.maximum(s_a, s_b), np.where(level, whole, reach[:, 1]))
+    high = np.minimum(high, lengths[first])
+    touching = high - low > shortest_m
     found: dict[int, list[tuple[float, float]]] = {}
-    for face, (low, high) in zip(first[touching].tolist(), s[touching].tolist(), strict=True):
-        found.setdefault(face, []).append((low, high))
-    return {face: _merge(parts) for face, parts in found.items()}
+    kept_parts = zip(first[touching].tolist(), low[touching].tolist(), high[touching].tolist(), strict=True)
+    for face, begin, finish in kept_parts:
+        found.setdefault(face, []).append((begin, finish))
+    return {face: _merge(parts, snap_m) for face, parts in found.items()}
 
 
-def cut(corners: Points, intervals: dict[int, list[tuple[float, float]]]) -> tuple[Points, tuple[str, ...]]:
-    """Cut a ring where party walls begin and end.
+def cut(
+    corners: Points, intervals: dict[int, list[tuple[float, float]]], *, snap_m: float
+) -> tuple[Points, tuple[str, ...]]:
+    """Cut a ring where party walls begin and end; one that ends nearly at a corner ends at it.
 
     Returns
     -------
@@ -150,8 +184,8 @@ def cut(corners: Points, intervals: dict[int, list[tuple[float, float]]]) -> tup
         length = float(np.hypot(*(end - start)))
         stops: list[tuple[float, str]] = [(0.0, "free")]
         for low, high in intervals.get(i, []):
-            begin = 0.0 if low < SNAP_M else low
-            finish = length if high > length - SNAP_M else high
+            begin = 0.0 if low < snap_m else low
+            finish = length if high > length - snap_m else high
             if stops[-1][0] >= begin - 1e-9:
                 stops[-1] = (stops[-1][0], "party")
             else:
@@ -163,10 +197,10 @@ def cut(corners: Points, intervals: dict[int, list[tuple[float, float]]]) -> tup
     return np.array(points), tuple(exposures)
 
 
-def _merge(parts: list[tuple[float, float]]) -> list[tuple[float, float]]:
+def _merge(parts: list[tuple[float, float]], snap_m: float) -> list[tuple[float, float]]:
     merged: list[tuple[float, float]] = []
     for low, high in sorted(parts):
-        if merged and low <= merged[-1][1] + SNAP_M:
+        if merged and low <= merged[-1][1] + snap_m:
             merged[-1] = (merged[-1][0], max(merged[-1][1], high))
         else:
             merged.append((low, high))

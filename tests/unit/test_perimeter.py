@@ -12,16 +12,19 @@ import shapely
 
 from geo import reference
 from geo.errors import CrsError, GeometryError
-from geo.findings.places import POSITION_COLUMNS
 from geo.perimeter.build import Perimeter, build_perimeter
 from geo.perimeter.fix import fix_positions
-from geo.perimeter.inside import inside_starts
+from geo.perimeter.inside import inside_corners
 from geo.perimeter.join import counts, join_to_walls
 from geo.perimeter.path import free_arcs, outside_distance
 from geo.perimeter.tapes import tape_covariance, two_tape_solutions
 
 REF = reference.default()
 E, N = 412300.0, 287600.0
+NUMBERS = (
+    "chainage_m", "offset_m", "distance_m", "tape_1_m", "tape_2_m", "tape_3_m", "tape_4_m", "bearing_deg",
+    "easting_m", "northing_m", "position_sigma_m",
+)  # fmt: skip
 
 
 def box(x0: float, y0: float, x1: float, y1: float) -> shapely.Polygon:
@@ -52,7 +55,7 @@ def house(**columns: Any) -> Perimeter:
 
 def place(**numbers: Any) -> pd.DataFrame:
     """Return one raw position."""
-    row: dict[str, Any] = dict.fromkeys(POSITION_COLUMNS, np.nan)
+    row: dict[str, Any] = dict.fromkeys(NUMBERS, np.nan)
     words = (
         "position_by",
         "ring",
@@ -170,7 +173,8 @@ def test_inside_tape_to_outside_chainage() -> None:
     """2.40 m from the internal corner of a 0.29 m wall is 2.69 m outside; 2.11 m at a re-entrant corner."""
     ell = shapely.Polygon([(E, N), (E, N + 6), (E + 4, N + 6), (E + 4, N + 3), (E + 8, N + 3), (E + 8, N)])
     perimeter = build_perimeter(buildings(ell), ref=REF)
-    begin, end = inside_starts(perimeter)
+    corners = inside_corners(perimeter, ref=REF)
+    begin, end = corners.begin_m, corners.end_m
     names = list(perimeter.faces["face"])
     assert begin[names.index("F2")] + 2.40 == pytest.approx(2.69)
     assert begin[names.index("F4")] + 2.40 == pytest.approx(2.11)
@@ -186,7 +190,7 @@ def test_inside_tape_to_outside_chainage() -> None:
 def test_inside_a_courtyard_wall_the_corner_is_the_other_way() -> None:
     """A courtyard's corner is re-entrant for the rooms round it: the thickness is taken off."""
     outline = box(0, 0, 20, 14).difference(box(6, 4, 14, 10))
-    begin, _ = inside_starts(build_perimeter(buildings(outline), ref=REF))
+    begin = inside_corners(build_perimeter(buildings(outline), ref=REF), ref=REF).begin_m
     assert begin[:4] == pytest.approx([0.29] * 4)
     assert begin[4:] == pytest.approx([-0.29] * 4)
 
