@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -10,10 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.ground.clearance import clearance_along
-from geo.ground.ponds import POND_COLUMNS, ponds_against_walls
+from geo.ground.flood import flood
+from geo.ground.ponds import no_ponds, ponds_against_walls, stand_kerbs
 from geo.ground.raster import Raster, mover
 from geo.ground.spots import fit_levels, misfit_levels
-from geo.ground.strips import fit_strips
+from geo.ground.strips import covered, fit_strips, moved_footprints
+from geo.ground.surface import surfaces_from_levels
 from geo.ground.uphill import uphill_area
 from geo.reference import Reference
 
@@ -57,6 +60,7 @@ def examine_ground(
     ref: Reference,
     surface: Raster | None = None,
     ways_in: pd.DataFrame | None = None,
+    kerbs: gpd.GeoDataFrame | None = None,
 ) -> GroundReport:
     """Work out what the ground does to the walls.
 
@@ -69,33 +73,41 @@ def examine_ground(
     dpc
         Points of the outer leaf's damp proof course (see :func:`geo.ground.clearance.clearance_along`).
     gullies
-        x, y and works.
+        x, y and works, and where it is known rim_level_m (site datum).
     raster, surface
         A ground raster, and on the same grid one with what stands on the ground.
     ways_in
         Thresholds, air-bricks and holes (see :func:`geo.ground.ponds.ponds_against_walls`).
+    kerbs
+        Lines with top_level_m (site datum): they hold water back.
     """
     by_levels = fit_levels(stations, levels, ref=ref)
     notes = [
         f"level {name} stands out from its neighbours: shoot it again"
         for name in misfit_levels(levels, ref=ref)
     ]
+    by_hand, unmade = _ponds_from_levels(stations, footprints, levels, gullies, ways_in, kerbs, ref)
+    if unmade:
+        notes.append("no surface from levels, so no pools from them: " + "; ".join(unmade))
     if raster is None:
         clearance = clearance_along(stations, levels, dpc, lengths, ref=ref)
-        nothing = gpd.GeoDataFrame(pd.DataFrame(columns=list(POND_COLUMNS)), geometry=[], crs=stations.crs)
         none = pd.DataFrame(
             {"station_id": stations["station_id"], "area_m2": np.nan, "reaches_raster_edge": False}
         ).iloc[:0]
-        notes.append("no raster of the ground: pools and the ground uphill of the walls are not known")
+        notes.append("no raster of the ground: the ground uphill of the walls is not known")
         return GroundReport(
-            falls=by_levels, clearance=clearance, ponds=nothing, uphill=none, tie=None, notes=tuple(notes)
+            falls=by_levels, clearance=clearance, ponds=by_hand, uphill=none, tie=None, notes=tuple(notes)
         )
     tie = tie_raster(raster, stations, levels, ref=ref)
-    notes.append(tie.because)
+    notes += [tie.because, *raster.remarks]
     if not raster.stated:
         notes.append(f"the raster states no error: {raster.sigma_m * 1000:.0f} mm is taken")
     if raster.model == "DSM":
         notes.append("a surface model shows shrubs and cars as ground: falls from it are no better than that")
+    if surface is not None and not _same_grid(raster, surface):
+        notes.append(
+            "the surface model is on other cells than the ground model: what stands there is not seen"
+        )
     obstacles = _obstacles(raster, surface, ref)
     by_raster, fit = fit_strips(raster, stations, footprints, ref=ref, obstacles=obstacles)
     shown = np.where(
@@ -103,23 +115,79 @@ def examine_ground(
     )
     sigma = float(np.hypot(raster.relative_sigma_m, tie.sigma_m)) if tie.used else raster.sigma_m
     clearance = clearance_along(stations, levels, dpc, lengths, ref=ref, raster_ground=(shown, sigma))
+    stood = raster
+    if kerbs is not None and tie.used:
+        stood = stand_kerbs(raster, _on_raster(kerbs, tie, "top_level_m"))
+    elif kerbs is not None:
+        notes.append("kerbs are not stood on the raster: it is not tied to their levels")
+    drains = gullies if tie.used else gullies.drop(columns="rim_level_m", errors="ignore")
+    building = covered(stood, moved_footprints(footprints, stood).geometry)
+    water = flood(stood, building, np.zeros_like(building))
+    by_flight = ponds_against_walls(
+        stood,
+        stations,
+        footprints,
+        _on_raster(drains, tie, "rim_level_m"),
+        ref=ref,
+        ways_in=_on_raster(ways_in, tie, "level_m"),
+        water=water,
+    )
     return GroundReport(
         falls=pd.concat([by_levels, by_raster], ignore_index=True),
         clearance=clearance,
-        ponds=ponds_against_walls(
-            raster, stations, footprints, gullies, ref=ref, ways_in=_on_raster(ways_in, tie)
-        ),
-        uphill=uphill_area(raster, stations, footprints),
+        ponds=_numbered([by_flight, by_hand]),
+        uphill=uphill_area(stood, stations, footprints, water=water),
         tie=tie,
         notes=tuple(notes),
     )
 
 
-def _on_raster(ways_in: pd.DataFrame | None, tie: RasterTie) -> pd.DataFrame | None:
-    """Return ways in with their levels on the raster's heights, where the two were tied."""
-    if ways_in is None or not tie.used:
-        return ways_in
-    return ways_in.assign(level_m=ways_in["level_m"] + tie.offset_m)
+def _ponds_from_levels(
+    stations: gpd.GeoDataFrame,
+    footprints: gpd.GeoDataFrame,
+    levels: pd.DataFrame,
+    gullies: pd.DataFrame,
+    ways_in: pd.DataFrame | None,
+    kerbs: gpd.GeoDataFrame | None,
+    ref: Reference,
+) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Return pools on the surfaces that levels make, and why the other patches have none."""
+    z = ref.value("confidence.z_95")
+    found, unmade = [], []
+    for patch in surfaces_from_levels(levels, footprints, stations.crs, ref=ref):
+        if patch.raster is None:
+            unmade.append(f"{patch.patch_id or 'ground with no patch'} ({patch.because})")
+            continue
+        made = patch.raster if kerbs is None else stand_kerbs(patch.raster, kerbs)
+        found.append(
+            ponds_against_walls(
+                made,
+                stations,
+                footprints,
+                gullies,
+                ref=ref,
+                ways_in=ways_in,
+                evidence="levels",
+                sure_m=z * made.relative_sigma_m,
+            )
+        )
+    return _numbered(found) if found else no_ponds(stations.crs), unmade
+
+
+def _numbered(parts: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
+    """Return pools of every kind of evidence in one table, numbered through."""
+    filled = [part for part in parts if len(part)]
+    if not filled:
+        return parts[0]
+    table = gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=filled[0].crs)
+    return table.assign(pond_id=[f"P{i}" for i in range(1, len(table) + 1)])
+
+
+def _on_raster(places: Any, tie: RasterTie, column: str) -> Any:
+    """Return places with their levels on the raster's heights, where the two were tied."""
+    if places is None or not tie.used or column not in places:
+        return places
+    return places.assign(**{column: places[column] + tie.offset_m})
 
 
 def tie_raster(
@@ -151,9 +219,8 @@ def tie_raster(
         return RasterTie(points=count, offset_m=np.nan, sigma_m=np.nan, used=False, because=said)
     offset, scatter = float(np.mean(gaps)), float(np.std(gaps, ddof=1))
     used = scatter <= most
-    said = (
-        f"the raster lies {offset * 1000:+.0f} mm from {count} hard points, scatter {scatter * 1000:.0f} mm"
-    )
+    away = f"{offset:+.2f} m" if abs(offset) >= 1 else f"{offset * 1000:+.0f} mm"
+    said = f"the raster lies {away} from {count} hard points, scatter {scatter * 1000:.0f} mm"
     if not used:
         said += f": more than {most * 1000:.0f} mm, so the two are not put on one datum"
     return RasterTie(points=count, offset_m=offset, sigma_m=scatter / np.sqrt(count), used=used, because=said)
@@ -161,7 +228,11 @@ def tie_raster(
 
 def _obstacles(raster: Raster, surface: Raster | None, ref: Reference) -> NDArray[np.bool_] | None:
     """Return the cells where something stands on the ground, from a surface model on the same grid."""
-    if surface is None or surface.z.shape != raster.z.shape or surface.transform != raster.transform:
+    if surface is None or not _same_grid(raster, surface):
         return None
     with np.errstate(invalid="ignore"):
         return np.asarray(surface.z - raster.z > ref.value("ground.obstacle_m"), dtype=bool)
+
+
+def _same_grid(raster: Raster, surface: Raster) -> bool:
+    return surface.z.shape == raster.z.shape and surface.transform == raster.transform

@@ -22,6 +22,8 @@ from geo.site.crs import from_lonlat, require_metric, to_lonlat
 
 Heights = NDArray[np.float64]
 MARGIN_M = 40.0
+LOWEST_M, HIGHEST_M = -1000.0, 10000.0
+METRES = {"", "m", "metre", "metres", "meter", "meters"}
 
 
 class RasterFacts(Protocol):
@@ -56,6 +58,8 @@ class Raster:
         Whether the error was stated with the data, or is the usual one.
     flown_on
         Date of the survey behind it, or ``""``.
+    remarks
+        What a reader should know of the file, in sentences.
     """
 
     z: Heights
@@ -66,6 +70,7 @@ class Raster:
     relative_sigma_m: float
     stated: bool
     flown_on: str = ""
+    remarks: tuple[str, ...] = ()
 
     @property
     def cell_m(self) -> float:
@@ -98,8 +103,8 @@ def read_raster(
     Raises
     ------
     InputError
-        When it is no raster, has no grid or one not in metres, is turned, is too large, misses the
-        house, is empty there, or its cells are too wide to say anything of the ground at a wall.
+        When it is no raster, is a picture, has no grid or one not in metres, is turned, is too large,
+        misses the house, is empty there, or its cells are too wide to say anything of the ground at a wall.
     """
     name = path.name
 
@@ -120,6 +125,15 @@ def read_raster(
             require_metric(own)
         except CrsError as error:
             raise refuse(str(error), "a projected grid in metres", "Export it in such a grid.") from None
+        if source.count >= 3 and set(source.dtypes) == {"uint8"}:
+            raise refuse(
+                "is a picture, not heights", "one band of heights", "Export the heights, not their shading."
+            )
+        if "complex" in source.dtypes[0]:
+            raise refuse("holds complex numbers", "one band of heights", "Export the heights.")
+        unit = _height_unit(source, own)
+        if unit not in METRES:
+            raise refuse(f"heights in {unit}", "heights in metres", "Convert them and export again.")
         transform = source.transform
         if abs(transform.b) > 1e-9 or abs(transform.d) > 1e-9 or transform.a <= 0 or transform.e >= 0:
             raise refuse("is turned or mirrored", "rows from north to south", "Export it north up.")
@@ -145,16 +159,24 @@ def read_raster(
             raise refuse(
                 said, f"at most {most:,.0f}", "Cut the tile, or draw the outlines nearer each other."
             )
+        if math.prod(source.block_shapes[0]) > most:
+            raise refuse(
+                f"stored in blocks of {math.prod(source.block_shapes[0]):,.0f} cells",
+                f"blocks of at most {most:,.0f}",
+                "Export it tiled.",
+            )
         try:
             z = source.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
         except RasterioIOError as error:
             raise refuse(f"breaks off ({error})", "a whole GeoTIFF", "Copy it again.") from None
         part = source.window_transform(window)
-    z[~np.isfinite(z) | (np.abs(z) > 1e4)] = np.nan
+        z = z * source.scales[0] + source.offsets[0]
+        bands = source.count
+    z[~((z > LOWEST_M) & (z < HIGHEST_M))] = np.nan
     reach = ref.value("ground.strip_dem_to_m")
     rows, columns = z.shape
-    left, top = ~part * (west - reach, north + reach)
-    right, bottom = ~part * (east + reach, south - reach)
+    left, top = (west - reach - part.c) / part.a, (north + reach - part.f) / part.e
+    right, bottom = (east + reach - part.c) / part.a, (south - reach - part.f) / part.e
     near = z[
         max(0, int(top)) : min(rows, math.ceil(bottom)), max(0, int(left)) : min(columns, math.ceil(right))
     ]
@@ -171,7 +193,17 @@ def read_raster(
         relative_sigma_m=meta.relative_error_m or min(sigma, relative),
         stated=meta.error_m is not None,
         flown_on=meta.flown_on,
+        remarks=(f"{name} has {bands} bands: the first is read as heights",) if bands > 1 else (),
     )
+
+
+def _height_unit(source: Any, crs: CRS) -> str:
+    """Return the unit heights are in, as the band or the grid's vertical part says it; "" where neither."""
+    said = (source.units[0] or "").strip().lower()
+    if said:
+        return str(said)
+    upright = [axis.unit_name for axis in crs.axis_info if axis.direction in ("up", "down")]
+    return str(upright[0]).lower() if upright else ""
 
 
 def mover(crs: CRS, raster_crs: CRS) -> Any:

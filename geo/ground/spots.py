@@ -11,6 +11,7 @@ from geo.ground.strips import falls_table
 from geo.reference import Reference
 
 Numbers = NDArray[np.float64]
+AS_FAR_OUT_M = 0.2  # levels within this of each other are at one distance from the wall
 
 
 def fit_levels(stations: gpd.GeoDataFrame, levels: pd.DataFrame, *, ref: Reference) -> pd.DataFrame:
@@ -64,7 +65,7 @@ def fit_levels(stations: gpd.GeoDataFrame, levels: pd.DataFrame, *, ref: Referen
         rough = np.where(freedom > 0, np.sqrt(np.maximum(slack, 1.0)), 1.0)
         sigma = np.where(solid, rough / np.sqrt(safe), np.nan)
     ids = ground.index.to_numpy().astype(object)
-    rests_on = [tuple(ids[which[who == i]]) for i in range(len(stations))]
+    rests_on = [tuple(part) for part in np.split(ids[which], np.cumsum(n)[:-1])][: len(stations)]
     said = ["levels at the wall but none further out" if count else "no levels here" for count in n]
     return falls_table(
         stations,
@@ -85,24 +86,46 @@ def fit_levels(stations: gpd.GeoDataFrame, levels: pd.DataFrame, *, ref: Referen
 def misfit_levels(levels: pd.DataFrame, *, ref: Reference) -> list[str]:
     """Return ids of levels that stand out from their neighbours along the wall by over three sigma.
 
-    Each level at the wall is held against the straight line between the two beside it, on one face and
-    one ground patch; a level that stands out is to be shot again, or a kerb lies between.
+    Each level is left out and held against the straight line between the two beside it: those at the wall
+    among themselves, those further out among levels as far out, on one face and one ground patch. A level
+    that stands out is to be shot again, or a kerb lies between. The first and last of a run have no level
+    beyond them and are not held against anything.
     """
     near = ref.value("ground.wall_level_reach_m")
-    wall = levels[(levels["offset_m"].abs() <= near) & np.isfinite(levels["level_m"])]
+    known = levels[np.isfinite(levels["level_m"]) & np.isfinite(levels["offset_m"])]
+    out = known["offset_m"].abs()
+    known = known.assign(row=np.where(out <= near, 0.0, np.round(out / AS_FAR_OUT_M)))
     found: list[str] = []
-    for _, run in wall.sort_values("chainage_m").groupby(["ring_key", "face", "patch_id"]):
-        s, z = run["chainage_m"].to_numpy(), run["level_m"].to_numpy()
-        sigma = run["sigma_m"].to_numpy()
-        if len(run) < 4:
-            continue
-        share = (s[1:-1] - s[:-2]) / np.maximum(s[2:] - s[:-2], 1e-9)
-        gap = z[1:-1] - (z[:-2] * (1 - share) + z[2:] * share)
-        error = np.sqrt(sigma[1:-1] ** 2 + ((1 - share) * sigma[:-2]) ** 2 + (share * sigma[2:]) ** 2)
-        usual = max(1.4826 * float(np.median(np.abs(gap - np.median(gap)))), float(error.min()))
-        odd = np.abs(gap - np.median(gap)) > 3 * np.maximum(error, usual)
-        found += [str(name) for name in run.index[1:-1][odd]]
+    for _, run in known.sort_values("chainage_m").groupby(["ring_key", "face", "patch_id", "row"]):
+        rest = run
+        while (name := _worst(rest)) is not None:
+            found.append(str(name))
+            rest = rest.drop(index=name)
     return found
+
+
+def _worst(run: pd.DataFrame) -> object | None:
+    """Return the level that stands out most from the line between its neighbours, if over three sigma.
+
+    Sigma is that of the three levels, or the usual roughness of the rest of the run where that is greater.
+    """
+    if len(run) < 4:
+        return None
+    s, z = run["chainage_m"].to_numpy(dtype=np.float64), run["level_m"].to_numpy(dtype=np.float64)
+    sigma = run["sigma_m"].to_numpy(dtype=np.float64)
+    share = (s[1:-1] - s[:-2]) / np.maximum(s[2:] - s[:-2], 1e-9)
+    gap = z[1:-1] - (z[:-2] * (1 - share) + z[2:] * share)
+    error = np.sqrt(sigma[1:-1] ** 2 + ((1 - share) * sigma[:-2]) ** 2 + (share * sigma[2:]) ** 2)
+    place = np.arange(len(gap))
+    apart = np.abs(place[:, None] - place[None, :]) >= 2  # a slip spoils its neighbours' gaps too
+    rough = np.zeros(len(gap))
+    enough = apart.sum(axis=1) >= 2
+    others = np.where(apart[enough], gap[None, :], np.nan)
+    middle = np.nanmedian(others, axis=1)
+    rough[enough] = 1.4826 * np.nanmedian(np.abs(others - middle[:, None]), axis=1)
+    score = np.abs(gap) / np.maximum(error, rough)
+    worst = int(np.argmax(score))
+    return run.index[worst + 1] if score[worst] > 3 else None
 
 
 def _pairs(

@@ -15,12 +15,15 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from rasterio import features
 
 from geo.ground.raster import Raster, mover
 from geo.reference import Reference
 from geo.verdict import NOT_KNOWN
 
 Numbers = NDArray[np.float64]
+SUMS = 10
+BATCH_CELLS = 12_000  # cells summed at once: they then stay in the processor's cache
 FALL_COLUMNS = (
     "station_id", "evidence", "fall_percent", "sigma_percent", "low_percent", "high_percent", "along_percent",
     "n", "n_eff", "distances", "verdict", "because", "settle", "rests_on",
@@ -77,51 +80,97 @@ def fit_planes(
     walls
         Every building as one shape: cells that another building hides from the wall are left out.
     """
-    who, row, column = _cells_in_reach(raster, foot, normal, half_m, far_m)
-    x0, y0 = raster.centres()
-    away_x, away_y = x0[column] - foot[who, 0], y0[row] - foot[who, 1]
-    e, n = normal[who, 0], normal[who, 1]
-    d = away_x * e + away_y * n
-    s = away_y * e - away_x * n
-    z = raster.z[row, column]
-    keep = (
-        (d >= near_m) & (d <= far_m) & (np.abs(s) <= half_m[who] + 1e-9) & ~mask[row, column] & np.isfinite(z)
+    solid = None if walls is None else shapely.buffer(walls, -0.01)
+    shapely.prepare(solid)
+    widest = float(half_m.max(initial=0.0)) * 2 + far_m
+    batch = max(16, int(BATCH_CELLS * raster.cell_m**2 / (widest * far_m)))
+    parts = [
+        _sums(
+            raster,
+            mask,
+            foot[i : i + batch],
+            normal[i : i + batch],
+            half_m[i : i + batch],
+            near_m=near_m,
+            far_m=far_m,
+            solid=solid,
+        )
+        for i in range(0, len(foot), batch)
+    ]
+    base, sums, distances = (
+        (np.concatenate(part, axis=-1) for part in zip(*parts, strict=True))
+        if parts
+        else (np.zeros(0), np.zeros((SUMS, 0)), np.zeros(0, dtype=np.int64))
     )
-    if walls is not None:
-        keep[keep] = ~_hidden(walls, x0[column[keep]], y0[row[keep]], d[keep], normal[who[keep]])
-    who, d, s, z = who[keep], d[keep], s[keep], z[keep]
-    strips = len(foot)
-
-    def total(values: Numbers) -> Numbers:
-        return np.asarray(np.bincount(who, weights=values, minlength=strips), dtype=np.float64)
-
-    count = np.bincount(who, minlength=strips)
-    safe = np.maximum(count, 1)
-    mean_d, mean_s, mean_z = total(d) / safe, total(s) / safe, total(z) / safe
-    dd, ss, zz = d - mean_d[who], s - mean_s[who], z - mean_z[who]
-    a, b, c = total(dd * dd), total(dd * ss), total(ss * ss)
-    p, q = total(dd * zz), total(ss * zz)
+    count, d1, s1, z1, d2, ds, s2, dz, sz, z2 = sums
+    safe = np.maximum(count, 1.0)
+    mean_d, mean_s, mean_z = d1 / safe, s1 / safe, z1 / safe
+    a, b, c = d2 - d1 * mean_d, ds - d1 * mean_s, s2 - s1 * mean_s
+    p, q = dz - d1 * mean_z, sz - s1 * mean_z
     flat_s = c < 1e-9
     determinant = np.where(flat_s, a, a * c - b * b)
     solid = determinant > 1e-9
     det = np.where(solid, determinant, 1.0)
     fall = np.where(solid, np.where(flat_s, p / det, (p * c - q * b) / det), np.nan)
     along = np.where(solid & ~flat_s, (q * a - p * b) / det, np.where(solid, 0.0, np.nan))
-    residual = zz - np.nan_to_num(fall)[who] * dd - np.nan_to_num(along)[who] * ss
-    spread = np.sqrt(total(residual**2) / np.maximum(count - 3, 1))
+    rise, drift = np.nan_to_num(fall), np.nan_to_num(along)
+    residual = z2 - z1 * mean_z - rise * p - drift * q
     left_of_d = np.where(flat_s, a, a - b * b / np.where(flat_s, 1.0, c))
-    step = max(raster.cell_m / 2, 1e-6)
-    bins = np.unique(np.stack([who, np.round(d / step).astype(np.int64)], axis=1), axis=0)
     return StripFit(
         fall=fall,
         along=along,
-        ground_m=mean_z - np.nan_to_num(fall) * mean_d - np.nan_to_num(along) * mean_s,
-        spread_m=spread,
+        ground_m=base + mean_z - rise * mean_d - drift * mean_s,
+        spread_m=np.sqrt(np.maximum(residual, 0.0) / np.maximum(count - 3, 1)),
         n=count.astype(np.int64),
-        distances=np.bincount(bins[:, 0], minlength=strips).astype(np.int64),
+        distances=distances,
         n_eff=np.clip(count * raster.cell_m**2 / correlation_m**2, 1.0, safe),
         sd_d_m=np.sqrt(np.maximum(left_of_d, 0.0) / safe),
     )
+
+
+def _sums(
+    raster: Raster,
+    mask: NDArray[np.bool_],
+    foot: Numbers,
+    normal: Numbers,
+    half_m: Numbers,
+    *,
+    near_m: float,
+    far_m: float,
+    solid: Any,
+) -> tuple[Numbers, Numbers, NDArray[np.int64]]:
+    """Return each strip's base height, its sums over clean cells, and its distinct distances.
+
+    Heights are taken above the first clean cell of the strip, so that the sums lose no digits.
+    """
+    who, row, column = _cells_in_reach(raster, foot, normal, half_m, far_m)
+    x0, y0 = raster.centres()
+    away_x, away_y = x0[column] - foot[who, 0], y0[row] - foot[who, 1]
+    e, n = normal[who, 0], normal[who, 1]
+    d = away_x * e + away_y * n
+    s = away_y * e - away_x * n
+    place = row * raster.z.shape[1] + column
+    z = raster.z.ravel()[place]
+    keep = (d >= near_m) & (d <= far_m) & (np.abs(s) <= half_m[who] + 1e-9)
+    keep &= ~mask.ravel()[place] & np.isfinite(z)
+    if solid is not None:
+        keep[keep] = ~_hidden(solid, x0[column[keep]], y0[row[keep]], d[keep], normal[who[keep]])
+    who, d, s, z = who[keep], d[keep], s[keep], z[keep]
+    strips = len(foot)
+    base, sums = np.zeros(strips), np.zeros((SUMS, strips))
+    if not len(who):
+        return base, sums, np.zeros(strips, dtype=np.int64)
+    first = np.flatnonzero(np.r_[True, who[1:] != who[:-1]])
+    present = who[first]
+    base[present] = z[first]
+    z = z - base[who]
+    terms = np.stack([np.ones_like(d), d, s, z, d * d, d * s, s * s, d * z, s * z, z * z])
+    sums[:, present] = np.add.reduceat(terms, first, axis=1)
+    step = raster.cell_m / 2
+    bins = int(far_m / step) + 2
+    seen = np.zeros((strips, bins), dtype=bool)
+    seen.ravel()[who * bins + np.rint(np.maximum(d, 0.0) / step).astype(np.int64)] = True
+    return base, sums, seen.sum(axis=1)
 
 
 def fall_sigma(fit: StripFit, relative_sigma_m: float) -> Numbers:
@@ -148,10 +197,8 @@ def building_mask(
     obstacles
         Cells where something stands on the ground, same shape; marked too.
     """
-    grown = shapely.union_all(
-        shapely.buffer(footprints.geometry.to_numpy(), raster.cell_m / np.sqrt(2.0) - 1e-9)
-    )
-    mask = _covered(raster, grown)
+    grown = shapely.buffer(footprints.geometry.to_numpy(), raster.cell_m / np.sqrt(2.0) - 1e-9)
+    mask = covered(raster, grown)
     return mask if obstacles is None else mask | obstacles
 
 
@@ -232,8 +279,9 @@ def falls_table(
 ) -> pd.DataFrame:
     """Turn slopes and sigmas into verdicts: toward, away, level or not known.
 
-    Surely positive is toward the wall, surely negative away from it; a fall whose whole 95 % range lies
-    within what is called level is level; anything else is not known.
+    A fall steeper than what is called level and surely positive is toward the wall, surely negative away
+    from it; one whose whole 95 % range lies within what is called level is level; anything else is not
+    known. So a larger sigma turns a known answer into "not known", never into another.
     """
     z = ref.value("confidence.z_95")
     flat = ref.value("ground.fall_level_percent")
@@ -243,7 +291,13 @@ def falls_table(
     known = np.isfinite(percent)
     with np.errstate(invalid="ignore"):
         verdict = np.select(
-            [party, ~known, (low >= -flat) & (high <= flat), low > 0, high < 0],
+            [
+                party,
+                ~known,
+                (low >= -flat) & (high <= flat),
+                (low > 0) & (percent > flat),
+                (high < 0) & (percent < -flat),
+            ],
             ["party", NOT_KNOWN, "level", "toward", "away"],
             default=NOT_KNOWN,
         )
@@ -255,6 +309,8 @@ def falls_table(
             because[i] = "a party wall has no outside"
         elif not known[i]:
             because[i] = missing[i]
+        elif verdict[i] == NOT_KNOWN and (low[i] > 0 or high[i] < 0):
+            because[i] = f"{percent[i]:+.1f} % ± {band[i]:.1f} %, from {what}: may be called level or not"
         elif verdict[i] == NOT_KNOWN:
             because[i] = f"{what} cannot resolve a fall of {abs(percent[i]):.1f} % here (± {band[i]:.1f} %)"
         else:
@@ -321,28 +377,21 @@ def _cells_in_reach(
     return who, first_r[who] + k // across, first_c[who] + k % across
 
 
-def _hidden(walls: Any, x: Numbers, y: Numbers, d: Numbers, normal: Numbers) -> NDArray[np.bool_]:
+def _hidden(solid: Any, x: Numbers, y: Numbers, d: Numbers, normal: Numbers) -> NDArray[np.bool_]:
     """Return which cells have a building between them and the wall's line."""
     cell = np.column_stack([x, y])
     base = cell - normal * (d - 0.02)[:, None]
-    solid = shapely.buffer(walls, -0.01)
-    shapely.prepare(solid)
     return np.asarray(
         shapely.intersects(solid, shapely.linestrings(np.stack([cell, base], axis=1))), dtype=bool
     )
 
 
-def _covered(raster: Raster, shape: Any) -> NDArray[np.bool_]:
-    """Return which cell centres a shape covers."""
-    covered = np.zeros(raster.z.shape, dtype=bool)
-    if shape is None or shape.is_empty:
-        return covered
-    x, y = raster.centres()
-    west, south, east, north = shape.bounds
-    columns = np.flatnonzero((x >= west) & (x <= east))
-    rows = np.flatnonzero((y >= south) & (y <= north))
-    if len(columns) and len(rows):
-        shapely.prepare(shape)
-        grid_x, grid_y = np.meshgrid(x[columns], y[rows])
-        covered[np.ix_(rows, columns)] = shapely.covers(shape, shapely.points(grid_x, grid_y))
-    return covered
+def covered(raster: Raster, shapes: Any) -> NDArray[np.bool_]:
+    """Return which cell centres any of the shapes covers."""
+    burned = [(shape, 1) for shape in shapes if not shape.is_empty]
+    if not burned:
+        return np.zeros(raster.z.shape, dtype=bool)
+    found = features.rasterize(
+        burned, out_shape=raster.z.shape, transform=raster.transform, fill=0, dtype="uint8"
+    )
+    return np.asarray(found, dtype=bool)

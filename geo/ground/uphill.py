@@ -8,12 +8,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from geo.ground.ponds import flood, under_buildings
+from geo.ground.flood import Flood, flood
 from geo.ground.raster import Raster, mover
-from geo.ground.strips import moved_footprints
+from geo.ground.strips import covered, moved_footprints
 
 STEPS = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
-FLAT_M = 1e-9
 
 
 def receivers(z: NDArray[np.float64], stops: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -29,7 +28,8 @@ def receivers(z: NDArray[np.float64], stops: NDArray[np.bool_]) -> NDArray[np.in
     Notes
     -----
     Steepest descent to one of eight neighbours (O'Callaghan and Mark 1984). On level ground, such as a
-    filled hollow, cells are led toward its lip, nearest first.
+    filled hollow, cells are led toward its lip, nearest first: heights there are compared exactly, so no
+    two cells drain to each other.
     """
     rows, columns = z.shape
     solid = np.where(np.isfinite(z), z, np.inf)
@@ -42,7 +42,7 @@ def receivers(z: NDArray[np.float64], stops: NDArray[np.bool_]) -> NDArray[np.in
         near = padded[1 + dr : 1 + dr + rows, 1 + dc : 1 + dc + columns]
         with np.errstate(invalid="ignore"):
             drop = (solid - near) / np.hypot(dr, dc)
-        steeper = drop > best + FLAT_M
+        steeper = drop > best
         best = np.where(steeper, drop, best)
         to = np.where(steeper, number[1 + dr : 1 + dr + rows, 1 + dc : 1 + dc + columns], to)
     to = np.where(stops | ~np.isfinite(solid), own, to)
@@ -57,7 +57,7 @@ def receivers(z: NDArray[np.float64], stops: NDArray[np.bool_]) -> NDArray[np.in
         for dr, dc in STEPS:
             near = padded[1 + dr : 1 + dr + rows, 1 + dc : 1 + dc + columns]
             ready = done_p[1 + dr : 1 + dr + rows, 1 + dc : 1 + dc + columns]
-            take = stuck & ~led & ready & (np.abs(near - solid) <= FLAT_M)
+            take = stuck & ~led & ready & (near == solid)
             to = np.where(take, number[1 + dr : 1 + dr + rows, 1 + dc : 1 + dc + columns], to)
             led |= take
         if not led.any():
@@ -77,21 +77,31 @@ def ends_of(to: NDArray[np.int64]) -> NDArray[np.int64]:
         end = further
 
 
-def uphill_area(raster: Raster, stations: gpd.GeoDataFrame, footprints: gpd.GeoDataFrame) -> pd.DataFrame:
+def uphill_area(
+    raster: Raster,
+    stations: gpd.GeoDataFrame,
+    footprints: gpd.GeoDataFrame,
+    *,
+    water: Flood | None = None,
+) -> pd.DataFrame:
     """Return the area that drains to each piece of wall.
 
     Water runs down the surface with its hollows filled and the buildings standing. A drop counts to the
     piece of wall nearest the first cell beside a wall that it comes to, even where it would run on along
     the wall. Only cells whose centre is within a cell of a surveyed wall's open side are beside it.
 
+    Parameters
+    ----------
+    water
+        The raster flooded without sinks, where that was already worked out.
+
     Returns
     -------
     station_id, area_m2, and reaches_raster_edge: then the area is at least this.
     """
     moved = moved_footprints(footprints, raster)
-    building = under_buildings(raster, moved)
-    filled = raster.z + flood(raster, building, np.zeros_like(building)).depth_m
-    surface = np.where(building, np.inf, filled)
+    building = covered(raster, moved.geometry)
+    surface = (water or flood(raster, building, np.zeros_like(building))).surface_m
     owner = _wall_cells(raster, stations, building)
     to = receivers(surface, owner >= 0)
     end = ends_of(to)

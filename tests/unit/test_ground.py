@@ -16,8 +16,9 @@ from pyproj import CRS
 
 from geo import reference
 from geo.ground.clearance import clearance_along
+from geo.ground.flood import flood
 from geo.ground.model import examine_ground, tie_raster
-from geo.ground.ponds import flood, ponds_against_walls
+from geo.ground.ponds import ponds_against_walls
 from geo.ground.raster import Raster
 from geo.ground.spots import fit_levels
 from geo.ground.strips import building_mask, fall_sigma, fit_planes, fit_strips
@@ -330,7 +331,7 @@ def test_no_water_is_lost(seed: int) -> None:
     raster = ground(lambda x, y: 0 * x)
     nothing = np.zeros(rough.shape, dtype=bool)
     plain = Raster(**{name: getattr(raster, name) for name in Raster.__slots__} | {"z": rough})
-    filled = rough + flood(plain, nothing, nothing).depth_m
+    filled = flood(plain, nothing, nothing).surface_m
     to = receivers(filled, nothing)
     end = ends_of(to)
     assert (filled.ravel()[to] <= filled.ravel() + 1e-9).all()
@@ -354,7 +355,7 @@ def test_a_tie_that_scatters_is_not_used() -> None:
 def test_a_larger_error_only_moves_to_not_known(factor: float) -> None:
     """Raising a raster's error never turns one known fall into another."""
     perimeter = house()
-    z = lambda x, y: 100 - 0.03 * x + 0.01 * y  # noqa: E731
+    z = lambda x, y: 100 - 0.03 * x + 0.01 * y
     before, _ = fit_strips(ground(z, 0.5), perimeter.stations(), perimeter.footprints, ref=REF)
     after, _ = fit_strips(
         ground(z, 0.5, sigma=0.01 * factor), perimeter.stations(), perimeter.footprints, ref=REF
