@@ -88,29 +88,37 @@ def misfit_levels(levels: pd.DataFrame, *, ref: Reference) -> list[str]:
 
     Each level is left out and held against the straight line between the two beside it: those at the wall
     among themselves, those further out among levels as far out, on one face and one ground patch. A level
-    that stands out is to be shot again, or a kerb lies between. The first and last of a run have no level
-    beyond them and are not held against anything.
+    that stands out is to be shot again, or a kerb lies between. Where the level shot outward from it stands
+    out the same way, the ground itself dips or rises there, and neither is named. The first and last of a
+    run have no level beyond them, and a run of fewer than six has too few others: those are not held
+    against anything.
     """
     near = ref.value("ground.wall_level_reach_m")
     known = levels[np.isfinite(levels["level_m"]) & np.isfinite(levels["offset_m"])]
     out = known["offset_m"].abs()
     known = known.assign(row=np.where(out <= near, 0.0, np.round(out / AS_FAR_OUT_M)))
-    found: list[str] = []
+    odd: list[tuple[object, float]] = []
     for _, run in known.sort_values("chainage_m").groupby(["ring_key", "face", "patch_id", "row"]):
         rest = run
-        while (name := _worst(rest)) is not None:
-            found.append(str(name))
-            rest = rest.drop(index=name)
-    return found
+        while (worst := _worst(rest)) is not None:
+            odd.append(worst)
+            rest = rest.drop(index=worst[0])
+    if not odd:
+        return []
+    found = known.loc[[name for name, _ in odd]].assign(sign=[np.sign(score) for _, score in odd])
+    side = [found[name].to_numpy() for name in ("ring_key", "face", "patch_id", "sign")]
+    alike = np.logical_and.reduce([key[:, None] == key[None, :] for key in side])
+    row, at = found["row"].to_numpy(), found["chainage_m"].to_numpy()
+    alike &= (row[:, None] != row[None, :]) & (np.abs(at[:, None] - at[None, :]) <= near)
+    return [str(name) for name in found.index[~alike.any(axis=1)]]
 
 
-def _worst(run: pd.DataFrame) -> object | None:
+def _worst(run: pd.DataFrame) -> tuple[object, float] | None:
     """Return the level that stands out most from the line between its neighbours, if over three sigma.
 
-    Sigma is that of the three levels, or the usual roughness of the rest of the run where that is greater.
+    Beside it stands by how many sigma, with its sign. Sigma is that of the three levels, or the usual
+    roughness of the rest of the run where that is greater.
     """
-    if len(run) < 4:
-        return None
     s, z = run["chainage_m"].to_numpy(dtype=np.float64), run["level_m"].to_numpy(dtype=np.float64)
     sigma = run["sigma_m"].to_numpy(dtype=np.float64)
     share = (s[1:-1] - s[:-2]) / np.maximum(s[2:] - s[:-2], 1e-9)
@@ -118,14 +126,16 @@ def _worst(run: pd.DataFrame) -> object | None:
     error = np.sqrt(sigma[1:-1] ** 2 + ((1 - share) * sigma[:-2]) ** 2 + (share * sigma[2:]) ** 2)
     place = np.arange(len(gap))
     apart = np.abs(place[:, None] - place[None, :]) >= 2  # a slip spoils its neighbours' gaps too
-    rough = np.zeros(len(gap))
     enough = apart.sum(axis=1) >= 2
+    if not enough.any():
+        return None
     others = np.where(apart[enough], gap[None, :], np.nan)
     middle = np.nanmedian(others, axis=1)
-    rough[enough] = 1.4826 * np.nanmedian(np.abs(others - middle[:, None]), axis=1)
-    score = np.abs(gap) / np.maximum(error, rough)
-    worst = int(np.argmax(score))
-    return run.index[worst + 1] if score[worst] > 3 else None
+    rough = 1.4826 * np.nanmedian(np.abs(others - middle[:, None]), axis=1)
+    score = gap[enough] / np.maximum(error[enough], rough)
+    worst = int(np.argmax(np.abs(score)))
+    name = run.index[1:-1][enough][worst]
+    return (name, float(score[worst])) if abs(score[worst]) > 3 else None
 
 
 def _pairs(

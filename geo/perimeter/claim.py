@@ -63,8 +63,8 @@ def claim_faces(
     -----
     The recorded side decides between walls that lie together, such as both sides of a party wall; it does
     not carry a point to a wall further off. A rival is a face whose distance cannot be told from the
-    nearest one's; round a corner, where the distances grow alike, it is one only when the foot of the
-    point is within ``join.corner_sigmas`` of that corner.
+    nearest one's; round a corner, where the distances of a point well off the wall grow alike, only when
+    the foot of the point cannot be told from the corner either.
     """
     faces = perimeter.faces
     wall = faces["thickness_m"].to_numpy()
@@ -91,11 +91,10 @@ def claim_faces(
     corner = start[face] + unit[face] * np.where(end_of, faces["length_m"].to_numpy()[face], 0.0)[:, None]
     foot = start[face[own]] + unit[face[own]] * near.along_m[own][:, None]
     round_corner = (near.end != 0) & _at_an_end(corner, face[own], perimeter, ref)
-    at_corner = np.hypot(*(foot - corner).T) <= ref.value("join.corner_sigmas") * sigma[who]
+    at_corner = np.hypot(*(foot - corner).T) <= margin[who]
     alike = np.abs(distance - distance[own]) < margin[who]
-    rivals = np.flatnonzero(
-        (own != np.arange(len(who))) & ~against & np.where(round_corner, at_corner, alike)
-    )
+    other = own != np.arange(len(who))
+    rivals = np.flatnonzero(other & ~against & alike & (at_corner | ~round_corner))
     rivals = rivals[np.lexsort((face[rivals], distance[rivals], who[rivals]))]
     seconds = rivals[np.r_[True, who[rivals][1:] != who[rivals][:-1]]] if len(rivals) else rivals
     rival = np.full(len(xy), -1, dtype=np.int64)

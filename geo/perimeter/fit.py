@@ -65,7 +65,8 @@ def fit_taped(
 
     The unknowns are the corners. Observed are each taped length, and from the map each face's vector:
     along the face with the outline's own sigma, across it tighter, since a map keeps angles better than
-    lengths: what does not close is shared by the tapes, and hardly skews the house. Only differences of corners are observed, so the mean of the corners is held.
+    lengths: what does not close is shared by the tapes, and hardly skews the house. Only differences of
+    corners are observed, so the mean of the corners is held.
 
     Parameters
     ----------

@@ -73,8 +73,10 @@ def nearest_faces(
     """
     near = near_faces(points, perimeter, reach_m=reach_m)
     best, distance = np.full(len(points), -1, dtype=np.int64), np.full(len(points), np.inf)
-    order = np.lexsort((near.face, near.distance_m, near.point))
-    who = near.point[order]
-    first = order[np.r_[True, who[1:] != who[:-1]]] if len(who) else order
-    best[near.point[first]], distance[near.point[first]] = near.face[first], near.distance_m[first]
+    if len(near.point):
+        first = np.flatnonzero(np.r_[True, near.point[1:] != near.point[:-1]])
+        least = np.minimum.reduceat(near.distance_m, first)
+        tied = near.distance_m == np.repeat(least, np.diff(np.r_[first, len(near.point)]))
+        face = np.minimum.reduceat(np.where(tied, near.face, len(perimeter.faces)), first)
+        best[near.point[first]], distance[near.point[first]] = face, least
     return best, distance

@@ -206,6 +206,19 @@ def test_an_outlier_is_to_be_shot_again() -> None:
     assert set(misfit_levels(patio(slip), ref=REF)) == {"L4", "L12"}
 
 
+def test_a_dip_of_the_ground_is_no_slip() -> None:
+    """Where paving falls to a gully from both sides, at the wall and further out alike, no level is doubted."""
+    rows = [[9.90 - 0.01 * (3 - abs(i - 3)) - 0.03 * (i == 3) for i in range(7)] for _ in range(2)]
+    assert misfit_levels(patio(rows), ref=REF) == []
+    rows[1][3] += 0.12
+    assert set(misfit_levels(patio(rows), ref=REF)) == {"L4", "L11"}
+
+
+def test_few_levels_accuse_none() -> None:
+    """Five levels along a wall have too little beside them to call one a slip."""
+    assert misfit_levels(patio([[9.80, 9.80, 9.90, 9.80, 9.80]]), ref=REF) == []
+
+
 def flat(z: float = 100.0, cell: float = 0.25) -> Raster:
     """Return level ground 20 m square behind the house."""
     count = int(20 / cell)
