@@ -27,7 +27,7 @@ def test_a_command_has_help(name: str) -> None:
     assert len(said.output.split()) > 5
 
 
-@pytest.mark.parametrize("name", sorted(set(re.findall(r"wallfoot ([a-z-]+)", README))))
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"(?:bin/|`)wallfoot ([a-z-]+)", README))))
 def test_the_readme_names_real_commands(name: str) -> None:
     """A command in the README exists."""
     assert name in commands()

@@ -313,9 +313,25 @@ def _assets(site: Site, placed: dict[str, pd.DataFrame], levels: pd.DataFrame) -
         ]
         tables.append(own.join(places))
     if not tables:
-        names = ["kind", "label", "state_key", "state", "evidence", "level_m", "facts", "ring_key", "face"]
-        names += ["chainage_m", "chainage_sigma_m", "x", "y", "status", "reason"]
-        return pd.DataFrame({name: pd.Series(dtype=object) for name in names})
+        words = [
+            "kind",
+            "label",
+            "state_key",
+            "state",
+            "evidence",
+            "facts",
+            "ring_key",
+            "face",
+            "status",
+            "reason",
+        ]
+        empty = pd.DataFrame({name: pd.Series(dtype=object) for name in words})
+        return empty.assign(
+            **{
+                name: pd.Series(dtype="float64")
+                for name in ("level_m", "chainage_m", "chainage_sigma_m", "x", "y")
+            }
+        )
     return pd.concat(tables)
 
 
@@ -365,7 +381,9 @@ def _rasters(site: Site, perimeter: Perimeter) -> tuple[Raster | None, Raster | 
 def _gullies(assets: pd.DataFrame) -> pd.DataFrame:
     own = assets[(assets["kind"] == "gully") & np.isfinite(assets["x"].astype(float))]
     seen = own["evidence"].isin(("seen", "inferred", "reported"))
-    return pd.DataFrame({"x": own["x"], "y": own["y"], "works": seen & own["state_key"].isin(WORKING)})
+    works = seen & own["state_key"].isin(WORKING)
+    rim = own["level_m"].astype(float)
+    return pd.DataFrame({"x": own["x"], "y": own["y"], "works": works, "rim_level_m": rim})
 
 
 def _outlets(assets: pd.DataFrame) -> pd.DataFrame:
