@@ -1,17 +1,24 @@
 """The only cache: findings and drawings, keyed by the hash of the data they were made from."""
 
+# ruff: noqa: ARG001 - an argument that is only hashed is the key
+
 from __future__ import annotations
 
 import hashlib
+import pickle
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import folium
+import pandas as pd
 import streamlit as st
 import streamlit.components.v1 as components
 
-from geo.draw.offline import write_sources
+from app.widgets.text import plain
+from geo.draw.map import base_map, changing_layers
+from geo.draw.offline import served_from, write_sources
 from geo.draw.overlay import Overlay, shade_overlay
 from geo.draw.ring import draw_ring
 from geo.draw.scene import Scene
@@ -23,27 +30,29 @@ from geo.findings.examine import Findings, examine
 from geo.site.folder import folder_digest
 
 MOST_KEPT = 16
+READING_LAYERS = ("Readings", "Values of readings")
 
 
 def findings_of(folder: Path) -> Findings | list[Problem]:
     """Return what was found at a site, or what is wrong with its folder; show progress the first time."""
     key = f"{folder}|{folder_digest(folder)}"
     kept = _kept()
-    if key not in kept:
-        bar = st.progress(0.0, text="reading the site")
-        try:
-            site = read_checked(folder)
-            found: Findings | list[Problem] = examine(
-                site, tell=lambda share, doing: bar.progress(min(share, 1.0), text=doing)
-            )
-        except InputError as error:
-            found = list(error.problems)
-        finally:
-            bar.empty()
-        while len(kept) >= MOST_KEPT:
-            kept.pop(next(iter(kept)))
-        kept[key] = found
-    return kept[key]
+    if key in kept:
+        return kept[key]
+    bar = st.progress(0.0, text="reading the site")
+    try:
+        site = read_checked(folder)
+        found: Findings | list[Problem] = examine(
+            site, tell=lambda share, doing: bar.progress(min(share, 1.0), text=plain(doing))
+        )
+    except InputError as error:
+        found = list(error.problems)
+    finally:
+        bar.empty()
+    while len(kept) >= MOST_KEPT:
+        kept.pop(next(iter(kept)), None)
+    kept[key] = found
+    return found
 
 
 @st.cache_resource(show_spinner=False)
@@ -71,21 +80,55 @@ def ring_svg(digest: str, ring_key: str, _scene: Scene) -> str:
 
 @st.cache_data(show_spinner=False, max_entries=64)
 def made(digest: str, name: str, _make: Callable[[], Any]) -> Any:
-    """Return something made once for a site: a file to download, a layer of the map."""
+    """Return something made once for a site, such as a file to download."""
     return _make()
 
 
-@st.cache_resource(show_spinner="shading the ground", max_entries=MOST_KEPT)
-def overlay(digest: str, _scene: Scene) -> tuple[Overlay, str] | None:
-    """Return the shaded ground and the address it is served at."""
+def base(scene: Scene) -> folium.Map:
+    """Return the part of the map no filter changes, each time a new copy, since drawing it changes it."""
+    return pickle.loads(_base(scene.version, scene))  # noqa: S301 - made in this process
+
+
+def changing(scene: Scene, own: pd.DataFrame, layers: tuple[str, ...]) -> list[folium.FeatureGroup]:
+    """Return the layers switched on, with the readings that pass the filter.
+
+    Layers the filter does not touch are made once for a site; those of readings once for each filter.
+    """
+    passing = hashlib.sha256("\n".join(map(repr, own.index)).encode()).hexdigest()
+    still = _still(scene.version, scene)
+    moving = _moving(scene.version, passing, scene, list(own.index))
+    groups = {**still, **moving}
+    return [pickle.loads(groups[name]) for name in groups if name in layers]  # noqa: S301 - as above
+
+
+@st.cache_resource(show_spinner="drawing the map", max_entries=MOST_KEPT)
+def _base(digest: str, _scene: Scene) -> bytes:
     shaded = shade_overlay(_scene)
-    if shaded is None:
-        return None
+    address = None if shaded is None else _serve(shaded)
+    return pickle.dumps(served_from(base_map(_scene, overlay=shaded, overlay_url=address), map_address))
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def _still(digest: str, _scene: Scene) -> dict[str, bytes]:
+    groups = changing_layers(_scene, show={"hidden": ()})
+    return {
+        group.layer_name: pickle.dumps(group) for group in groups if group.layer_name not in READING_LAYERS
+    }
+
+
+@st.cache_resource(show_spinner=False, max_entries=4 * MOST_KEPT)
+def _moving(digest: str, passing: str, _scene: Scene, _ids: list[Any]) -> dict[str, bytes]:
+    groups = changing_layers(_scene, show={"readings": _ids, "layers": READING_LAYERS, "hidden": ()})
+    return {group.layer_name: pickle.dumps(group) for group in groups}
+
+
+def _serve(shaded: Overlay) -> str:
+    """Put the shaded ground among the files the map asks for, and return its address."""
     name = hashlib.sha256(shaded.png).hexdigest()[:24] + ".png"
     path = map_files() / name
     if not path.exists():
         path.write_bytes(shaded.png)
-    return shaded, map_address(name)
+    return map_address(name)
 
 
 @st.cache_resource(show_spinner=False)

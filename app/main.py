@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from app import session
-from app.views import gaps, ground, outlets, plan, strip
-from app.widgets import chrome
 
 st.set_page_config(page_title="wallfoot", layout="wide", initial_sidebar_state="collapsed")
+head = session.choose_site()
+with session.starting():
+    from app.views import gaps, ground, outlets, plan, strip
+    from app.widgets import chrome
+
 chrome.style()
 page = st.navigation(
     [
-        st.Page(plan.show, title="Map", default=True),
-        st.Page(strip.show, title="Strip", url_path="strip"),
-        st.Page(ground.show, title="Ground", url_path="ground"),
-        st.Page(outlets.show, title="Outlets", url_path="outlets"),
-        st.Page(gaps.show, title="Not known", url_path="not-known"),
+        st.Page(partial(plan.show, head), title="Map", url_path="map", default=True),
+        st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
+        st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
+        st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
+        st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
     ],
     position="top",
 )
-session.choose_site()
 page.run()

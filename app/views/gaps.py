@@ -4,28 +4,39 @@ from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from app.widgets import chrome
+from app.widgets.table import show_table
+
+COVERAGE = {
+    "ring_key": "wall",
+    "side": "side",
+    "readable_m": "can be read, m",
+    "read_m": "read, m",
+    "unread_m": "not read, m",
+}
 
 
-def show() -> None:
+def show(head: DeltaGenerator) -> None:
     """Draw the page."""
-    opened = chrome.open_site()
+    opened = chrome.open_site(head)
     if opened is None:
         return
-    found, _ = opened
+    found, scene = opened
     minutes = sum(gap.minutes for gap in found.gaps)
-    st.caption(f"{len(found.gaps)} things not known; about {minutes:.0f} minutes on site would end them.")
+    chrome.note(f"{len(found.gaps)} things not known; about {minutes:.0f} minutes on site would end them.")
     rows = [
         {
             "not known": gap.what,
             "where": gap.where,
-            "why it matters": gap.why,
             "to settle it": gap.settle,
             "minutes": gap.minutes,
+            "why it matters": gap.why,
         }
         for gap in found.gaps
     ]
-    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch", height=620)
+    show_table(pd.DataFrame(rows), digits=0, empty="Nothing that was asked is left open.")
     st.markdown("##### How much wall was read")
-    st.dataframe(found.coverage.round(2), hide_index=True, width="stretch")
+    coverage = found.coverage.assign(ring_key=found.coverage["ring_key"].map(scene.place))
+    show_table(coverage[list(COVERAGE)].rename(columns=COVERAGE), empty="There is no wall to read.")

@@ -3,65 +3,83 @@
 from __future__ import annotations
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 from streamlit_folium import st_folium
 
 from app import cache
 from app.widgets import chrome
-from geo.draw.map import base_map, changing_layers, standalone_html
-from geo.draw.offline import served_from
+from app.widgets.text import group_words
+from geo.draw.map import START_HIDDEN, standalone_html
 from geo.draw.scene import Scene
 
-LAYERS = ("Readings", "Wet stretches", "Fall by levels", "Fall by raster", "Pools")
+LAYERS = {
+    "Readings": "Readings",
+    "Values of readings": "Values",
+    "Wet stretches": "Wet stretches",
+    "Fall by levels": "Fall by levels",
+    "Fall by raster": "Fall by raster",
+    "Pools": "Pools",
+    "Ground draining to the wall": "Ground uphill",
+}
+EVERY = "every group"
 HEIGHT = 720
 
 
-def show() -> None:
+def show(head: DeltaGenerator) -> None:
     """Draw the page."""
-    opened = chrome.open_site()
+    opened = chrome.open_site(head)
     if opened is None:
         return
-    _map(opened[1])
     scene = opened[1]
+    _map(scene)
     st.download_button(
         "Map as one file that opens anywhere",
-        cache.made(scene.version, "map.html", lambda: standalone_html(scene)),
+        lambda: cache.made(scene.version, "map.html", lambda: standalone_html(scene)),
         file_name="map.html",
         mime="text/html",
+        on_click="ignore",
     )
 
 
 @st.fragment
 def _map(scene: Scene) -> None:
     """Draw the map; filters change only its changing layers, never the frame."""
-    groups = sorted(scene.readings["group"].unique())
-    left, middle, right = st.columns([3, 2, 1.2])
-    with left:
+    with st.container(horizontal=True, vertical_alignment="center"):
         layers = st.pills(
-            "Layers", LAYERS, selection_mode="multi", default=[*LAYERS[:3], LAYERS[4]], key="layers"
+            "Layers",
+            list(LAYERS),
+            selection_mode="multi",
+            default=[name for name in LAYERS if name not in START_HIDDEN],
+            format_func=LAYERS.get,
+            key="layers",
+            label_visibility="collapsed",
+            width="content",
         )
-    with middle:
         group = st.selectbox(
             "Readings of",
-            ["every group", *groups],
-            key="group",
-            format_func=lambda key: key.replace("|", ", "),
+            [EVERY, *sorted(scene.readings["group"].unique())],
+            key=f"group-{scene.version}",
+            format_func=lambda key: "Readings of every group" if key == EVERY else group_words(key),
+            label_visibility="collapsed",
+            width=400,
         )
-    with right:
-        only_wet = st.toggle("Wet only", key="only_wet")
+        only_wet = st.toggle("Wet only", key="only_wet", width="content")
     own = scene.readings
-    own = own if group == "every group" else own[own["group"] == group]
+    own = own if group == EVERY else own[own["group"] == group]
     own = own[own["wet"] == "wet"] if only_wet else own
-    shaded = cache.overlay(scene.version, scene)
-    picture, address = shaded if shaded else (None, None)
-    made = served_from(base_map(scene, overlay=picture, overlay_url=address), cache.map_address)
-    changing = changing_layers(
-        scene, show={"readings": list(own.index), "hidden": [name for name in LAYERS if name not in layers]}
-    )
+    drawn = own["x"].notna()
+    chrome.note(_count(int(drawn.sum()), int((~drawn).sum()), len(scene.readings)))
     st_folium(
-        made,
+        cache.base(scene),
         key=f"map-{scene.version}",
         height=HEIGHT,
         use_container_width=True,
         returned_objects=[],
-        feature_group_to_add=[group for group in changing if group.layer_name in layers],
+        feature_group_to_add=cache.changing(scene, own, tuple(name for name in LAYERS if name in layers)),
     )
+
+
+def _count(drawn: int, nowhere: int, taken: int) -> str:
+    """Say how many readings pass the filter, and how many of those have no place on the map."""
+    said = f"{drawn} of {taken} readings pass the filter and have a place"
+    return f"{said}; {nowhere} pass it and have none." if nowhere else f"{said}."

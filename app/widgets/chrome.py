@@ -2,22 +2,50 @@
 
 from __future__ import annotations
 
+from html import escape
+
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from app import cache, session
+from app.widgets.table import show_table
+from app.widgets.text import plain
 from geo.draw.scene import Scene
-from geo.draw.theme import PAPER, RULE, SOFT_INK
+from geo.draw.theme import FAINT, INK, PANEL, PAPER, RULE, SOFT_INK
 from geo.errors import Problem
 from geo.findings.examine import Findings
 
 STYLE = f"""<style>
-.block-container {{ padding-top: 4rem; padding-bottom: 2rem; max-width: 1680px; }}
-.wf-note {{ color: {SOFT_INK}; font-size: .86rem; }}
-.wf-scroll {{ overflow-x: auto; border: 1px solid {RULE}; border-radius: 4px; background: {PAPER};
+[data-testid="stMainBlockContainer"] {{ padding: 4.2rem 1.25rem 2rem; max-width: 1720px; }}
+[data-testid="stMainBlockContainer"] > div > [data-testid="stVerticalBlock"] {{ gap: .75rem; }}
+.wf-title {{ margin: 0; padding: 0; font-size: 1.6rem; line-height: 1.25; font-weight: 600; color: {INK};
+  overflow-wrap: anywhere; }}
+.wf-note {{ margin: .2rem 0 0; color: {SOFT_INK}; font-size: .86rem; line-height: 1.45;
+  overflow-wrap: anywhere; }}
+.wf-card b {{ font-size: 1.05rem; }}
+.wf-card p {{ margin: .35rem 0 0; max-width: 62rem; overflow-wrap: anywhere; }}
+.wf-table {{ overflow: auto; border: 1px solid {RULE}; border-radius: 4px;
   -webkit-overflow-scrolling: touch; }}
-[data-testid="stMainBlockContainer"] h3 {{ margin-top: -3.4rem; max-width: 66%; }}
-button, [role="tab"], label {{ min-height: 2.4rem; }}
+.wf-tall {{ max-height: 38rem; }}
+.wf-table table {{ width: 100%; border-collapse: collapse; font-size: .88rem; line-height: 1.35; margin: 0; }}
+.wf-table th {{ position: sticky; top: 0; background: {PANEL}; color: {SOFT_INK}; text-align: left;
+  font-weight: 600; vertical-align: bottom; }}
+.wf-table th, .wf-table td {{ padding: .45rem .6rem; border: 0; border-bottom: 1px solid {FAINT}; }}
+.wf-table td {{ vertical-align: top; overflow-wrap: break-word; color: {INK}; background: {PAPER}; }}
+.wf-table .wf-number {{ text-align: right; font-variant-numeric: tabular-nums; }}
+.wf-table td.wf-number {{ white-space: nowrap; }}
+[data-testid="stTopNavLink"], [data-testid="stTopNavLinkContainer"] a {{ min-height: 2.6rem;
+  padding-left: .8rem; padding-right: .8rem; display: inline-flex; align-items: center; }}
+[data-testid="stButtonGroup"] button, [data-testid="stDownloadButton"] button,
+[role="tab"], [data-testid="stCheckbox"] label {{ min-height: 2.6rem; }}
+[data-testid="stButtonGroup"] > div {{ flex-wrap: wrap; overflow: visible; }}
+[role="tab"] {{ padding-left: .7rem; padding-right: .7rem; }}
+[class*="st-key-fitted"] :has(> iframe), [class*="st-key-fitted"] iframe {{ height: auto !important;
+  flex: 0 0 auto !important; }}
+[class*="st-key-fitted"] iframe {{ width: 100%; aspect-ratio: var(--wide) / var(--tall);
+  min-height: var(--least); }}
+[data-testid="stIFrame"] {{ border: 1px solid {RULE}; border-radius: 4px; background: {PAPER}; }}
 </style>"""
 
 
@@ -26,56 +54,78 @@ def style() -> None:
     st.html(STYLE)
 
 
-def open_site() -> tuple[Findings, Scene] | None:
+def open_site(head: DeltaGenerator) -> tuple[Findings, Scene] | None:
     """Return the chosen site's findings and scene with its head shown, or show why there are none."""
     found = cache.findings_of(session.site_folder())
     if isinstance(found, list):
-        _cannot_use(found)
+        _cannot_use(head, found)
         return None
     scene = cache.scene(found.site.digest, found)
-    _head(found)
+    _show_head(head, found)
     return found, scene
 
 
 def choose_ring(scene: Scene) -> str:
-    """Offer the rings of the surveyed buildings, where there are several."""
+    """Offer the rings of the surveyed buildings, where there are several; the choice holds on every page."""
     rings = scene.drawn_rings
     if len(rings) == 1:
         return rings[0]
-    return st.segmented_control(
-        "Wall", rings, default=rings[0], format_func=scene.place, key="ring-" + scene.version, required=True
+    key, kept = f"wall-{scene.version}", f"wall-kept-{scene.version}"
+    if st.session_state.get(key) not in rings:
+        st.session_state[key] = st.session_state.get(kept, rings[0])
+    chosen = st.segmented_control(
+        "Wall", rings, format_func=lambda ring: plain(scene.place(ring)), key=key, required=True
     )
+    st.session_state[kept] = chosen
+    return chosen
 
 
-def _head(found: Findings) -> None:
+def note(*lines: str) -> None:
+    """Write lines of small print; every word of them is text."""
+    st.html("".join(f'<p class="wf-note">{escape(line)}</p>' for line in lines))
+
+
+def heading(place: DeltaGenerator, title: str, *notes: str) -> None:
+    """Write the head of a page; every word of it is text."""
+    lines = "".join(f'<p class="wf-note">{escape(note)}</p>' for note in notes)
+    place.html(f'<h1 class="wf-title">{escape(title)}</h1>{lines}')
+
+
+def _show_head(head: DeltaGenerator, found: Findings) -> None:
     """Show what the page rests on: name, datum, date, data version and where the readings went."""
     info = found.site.info
     tally = found.counts
-    st.subheader(info.name, anchor=False)
     when = info.surveyed_on or "not dated"
-    st.caption(
+    heading(
+        head,
+        info.name,
         f"levels: {info.datum} · surveyed {when} · data {found.site.digest[:10]} · readings taken "
-        f"{tally['taken']} = joined {tally['joined']} + ambiguous {tally['ambiguous']} + unjoined {tally['unjoined']}"
+        f"{tally['taken']} = joined {tally['joined']} + ambiguous {tally['ambiguous']} + unjoined "
+        f"{tally['unjoined']}",
     )
     notes = [str(problem) for problem in found.site.warnings]
     if notes:
-        with st.expander(f"{len(notes)} notes on the data"):
+        with st.expander("1 note on the data" if len(notes) == 1 else f"{len(notes)} notes on the data"):
             for note in notes:
                 st.text(note)
 
 
-def _cannot_use(problems: list[Problem]) -> None:
+def _cannot_use(head: DeltaGenerator, problems: list[Problem]) -> None:
     """List everything wrong with a folder, as text."""
-    errors = [problem for problem in problems if problem.severity == "error"]
-    st.subheader("This folder cannot be used yet", anchor=False)
-    st.caption(f"{len(errors)} to mend; nothing was half-read. The same list: wallfoot check FOLDER")
+    errors = sum(problem.severity == "error" for problem in problems)
+    heading(
+        head,
+        "This folder cannot be used yet",
+        f"{errors} to mend; nothing was half-read. The same list: wallfoot check FOLDER",
+    )
     rows = [
         {
             "where": problem.where,
             "found": problem.found,
             "allowed": problem.allowed,
             "to mend it": problem.mend,
+            "kind": "to mend" if problem.severity == "error" else "note",
         }
         for problem in problems
     ]
-    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+    show_table(pd.DataFrame(rows))
