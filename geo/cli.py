@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, TypeVar
@@ -73,10 +75,10 @@ def check(site: SiteFolder) -> None:
     """List everything wrong with a site folder; exit 1 when there is an error."""
     from geo.findings.check import check_folder  # noqa: PLC0415
 
-    problems = check_folder(site)
+    problems = _or_stop(lambda: check_folder(site))
     errors = sum(problem.severity == "error" for problem in problems)
     for problem in problems:
-        typer.echo(f"{'error' if problem.severity == 'error' else 'note '}  {problem}")
+        typer.echo(_printable(f"{'error' if problem.severity == 'error' else 'note '}  {problem}"))
     warnings = len(problems) - errors
     typer.echo(f"{_count(errors, 'error')}, {_count(warnings, 'note')}: {site}")
     raise typer.Exit(1 if errors else 0)
@@ -100,17 +102,131 @@ def findings(
     seed: Annotated[int, typer.Option(help="Seed of the permutations")] = 1,
 ) -> None:
     """Examine a site and write its map, strip, ring, tables, layers and findings.json."""
-    from geo.exchange.bundle import write_findings  # noqa: PLC0415
+    from geo.exchange.bundle import refuse_site, write_findings  # noqa: PLC0415
     from geo.findings.check import read_checked  # noqa: PLC0415
     from geo.findings.examine import examine  # noqa: PLC0415
 
     def work() -> list[Path]:
+        refuse_site(out)
         found = examine(read_checked(site), seed=seed, tell=_tell)
         return write_findings(found, out, tell=_tell)
 
     written = _or_stop(work)
     typer.echo(f"{len(written)} files in {out}", err=True)
     typer.echo(CAUTIONS, err=True)
+
+
+@app.command("setting-out")
+def setting_out(
+    site: SiteFolder,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write to; new, or one written before")],
+    foundation: Annotated[
+        float | None, typer.Option(help="Level of the underside of the foundation, m, where it was exposed")
+    ] = None,
+) -> None:
+    """Write the drainage contractor's pack: sheet, drawing, map files, ties, depths and quantities."""
+    from geo.exchange.bundle import refuse_site  # noqa: PLC0415
+    from geo.exchange.setting_out import write_setting_out  # noqa: PLC0415
+    from geo.findings.check import read_checked  # noqa: PLC0415
+    from geo.verdict import Measured  # noqa: PLC0415
+
+    def work() -> list[Path]:
+        refuse_site(out)
+        read = read_checked(site)
+        sigma = read.reference.value("levels.invert_sigma_m")
+        exposed = None if foundation is None else Measured(foundation, sigma)
+        return write_setting_out(read, out, foundation=exposed, tell=_tell)
+
+    written = _or_stop(work)
+    typer.echo(f"{len(written)} files in {out}", err=True)
+    typer.echo(CAUTIONS, err=True)
+
+
+@app.command()
+def drains(
+    site: SiteFolder,
+    blocked: Annotated[
+        str, typer.Option(help="Run, gully, chamber or soakaway taken as blocked", metavar="ID")
+    ] = "",
+    at: Annotated[float | None, typer.Option(help="Where along a run, m from its upper end", min=0)] = None,
+    source: Annotated[
+        str, typer.Option(help="Where water is put in; just above the stop by default", metavar="ID")
+    ] = "",
+    rate: Annotated[float | None, typer.Option(help="Water put in, l/s", min=0)] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder to write to as well")] = None,
+) -> None:
+    """Say what is wrong with the drains, where each would spill if blocked, and what then gets in."""
+    from geo.drains.backup import Blockage  # noqa: PLC0415
+    from geo.drains.storage import Inflow  # noqa: PLC0415
+    from geo.exchange.bundle import refuse_site  # noqa: PLC0415
+    from geo.findings.check import read_checked  # noqa: PLC0415
+    from geo.findings.drains import DrainFindings, drain_lines, examine_drains  # noqa: PLC0415
+    from geo.findings.examine import examine  # noqa: PLC0415
+
+    said = _wrong_flow(blocked, at, source, rate)
+    if said:
+        _stop([], said=said)
+
+    def work() -> tuple[DrainFindings, list[Path]]:
+        if out is not None:
+            refuse_site(out)
+        found = examine_drains(
+            examine(read_checked(site), tell=_tell),
+            blocked=Blockage(asset_id=blocked, at_m=at) if blocked else None,
+            source=source or None,
+            inflow=Inflow.steady(rate) if rate else None,
+        )
+        return found, _write_drains(found, out) if out is not None else []
+
+    found, written = _or_stop(work)
+    typer.echo("\n".join(drain_lines(found)))
+    if out is not None:
+        typer.echo(f"{len(written)} files in {out}", err=True)
+    typer.echo(CAUTIONS, err=True)
+
+
+def _wrong_flow(blocked: str, at: float | None, source: str, rate: float | None) -> str:
+    """Return what is wrong with the options of ``drains``, or nothing."""
+    if not blocked and (source or at is not None or rate is not None):
+        return "--at, --source and --rate say how something is blocked: name it with --blocked ID."
+    if any(value is not None and not math.isfinite(value) for value in (at, rate)):
+        return "--at and --rate take plain numbers: metres from the upper end, litres per second."
+    return ""
+
+
+def _write_drains(found: Any, folder: Path) -> list[Path]:
+    """Write what was found about the drains: JSON, tables and sections; each file whole or not at all."""
+    from geo.draw.section import draw_long_section, heads_of  # noqa: PLC0415
+    from geo.draw.svg import to_png  # noqa: PLC0415
+    from geo.draw.wall_section import draw_wall_section, wet_place  # noqa: PLC0415
+    from geo.exchange.bundle import csv_bytes  # noqa: PLC0415
+    from geo.findings.drains import drain_document, drain_tables, path_of  # noqa: PLC0415
+
+    laid, answer = found.drains, found.answer
+    document = json.dumps(drain_document(found), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    files = {"drains.json": document.encode()}
+    files |= {f"{name}.csv": csv_bytes(table) for name, table in drain_tables(found).items()}
+    if answer is None:
+        drawn = {
+            f"section-{head}": draw_long_section(laid, path=path_of(laid, start=head))
+            for head in heads_of(laid)
+        }
+    else:
+        drawn = {"section": draw_long_section(laid, answer=answer)}
+        place = wet_place(answer)
+        if place is not None:
+            drawn["wall-section"] = draw_wall_section(laid, *place, answer=answer)
+    for name, svg in drawn.items():
+        stem = "".join(sign if sign.isalnum() else "-" for sign in name)
+        stem = f"{stem}-{len(files)}" if f"{stem}.svg" in files else stem
+        files |= {f"{stem}.svg": svg.encode(), f"{stem}.png": to_png(svg)}
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".wallfoot-", dir=folder) as temporary:
+        for name, content in files.items():
+            (Path(temporary) / name).write_bytes(content)
+        for name in files:
+            os.replace(Path(temporary) / name, folder / name)  # noqa: PTH105 - atomic, over an older file too
+    return [folder / name for name in files]
 
 
 @app.command()
@@ -150,8 +266,13 @@ def _or_stop(work: Callable[[], T]) -> T:
 
 def _stop(problems: list[Problem] | tuple[Problem, ...], *, said: str = "") -> NoReturn:
     for line in [str(problem) for problem in problems if problem.severity == "error"] or [said]:
-        typer.echo(line, err=True)
+        typer.echo(_printable(line), err=True)
     raise typer.Exit(1)
+
+
+def _printable(line: str) -> str:
+    """Return a sentence without signs a terminal would obey; a file's name may hold any."""
+    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in line)
 
 
 def _tell(share: float, doing: str) -> None:

@@ -27,9 +27,7 @@ FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 PNG_SCALE = 2.0
 
 
-def write_findings(
-    found: Findings, folder: Path, *, tell: Callable[[float, str], None] = lambda share, doing: None
-) -> list[Path]:
+def write_findings(found: Findings, folder: Path, *, tell: Tell = quietly) -> list[Path]:
     """Write everything found into a folder; its files change only when every one of them is whole.
 
     Returns
@@ -66,7 +64,7 @@ def refuse_site(folder: Path) -> None:
         raise InputError([Problem(file=str(folder), found=found, allowed="a folder of its own", mend=mend)])
 
 
-def _write_all(found: Findings, folder: Path, tell: Callable[[float, str], None]) -> list[Path]:
+def _write_all(found: Findings, folder: Path, tell: Tell) -> list[Path]:
     scene = scene_of(found)
     document = document_of(found)
     written = [_write(folder / "findings.json", _json(document.model_dump()))]

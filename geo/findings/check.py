@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import shapely
 
 from geo.errors import GeometryError, InputError, Problem
+from geo.findings.heights import site_levels
 from geo.findings.places import PLACED, fill_building, perimeter_of, place_records, positions_table
 from geo.ground.raster import read_raster
 from geo.moisture.censor import parse_value
@@ -37,14 +38,21 @@ REFERENCES = {
     "control_set_id": "control_set",
     "patch_id": "ground_patch",
 }
+OUTLINES, BOOK = f"{KINDS['building'].stem}.", f"{KINDS['level'].stem}."
 
 
 def check_folder(folder: Path) -> list[Problem]:
     """Return every problem of a site folder, errors first."""
+    return _read_and_check(folder)[1]
+
+
+def _read_and_check(folder: Path) -> tuple[Site | None, list[Problem]]:
+    """Read a folder, and hold its records against each other where there are outlines to hold them to."""
     site, problems = try_site(folder)
-    if site is None:
-        return in_order(problems)
-    return in_order([*problems, *check_site(site)])
+    unread = {said.file for said in problems if said.severity == "error"}
+    if site is None or any(name.startswith(OUTLINES) for name in unread):
+        return site, in_order(problems)
+    return site, in_order([*problems, *check_site(site, unread=unread)])
 
 
 def read_checked(folder: Path) -> Site:
@@ -55,21 +63,28 @@ def read_checked(folder: Path) -> Site:
     InputError
         With every problem, when there is an error in any file or between them.
     """
-    site, _ = try_site(folder)
-    problems = check_folder(folder)
+    site, problems = _read_and_check(folder)
     if site is None or any(problem.severity == "error" for problem in problems):
         raise InputError(problems)
     return replace(site, warnings=tuple(problems))
 
 
-def check_site(site: Site) -> list[Problem]:
-    """Hold the records of a site against each other and against its walls."""
+def check_site(site: Site, *, unread: AbstractSet[str] = frozenset()) -> list[Problem]:
+    """Hold the records of a site against each other and against its walls.
+
+    Parameters
+    ----------
+    unread
+        Files not all of whose records could be read: what seems missing may stand in them.
+    """
     problems = list(_buildings(site))
     if any(problem.severity == "error" for problem in problems):
         return problems
-    problems += _references(site)
+    problems += _references(site, {name: site.files[name] for name in unread if name in site.files})
     problems += _units(site)
     problems += _levels_in_order(site)
+    if not any(name.startswith(BOOK) for name in unread):
+        problems += _book(site)
     problems += _readings(site)
     problems += _samples(site)
     problems += _photos(site)
@@ -107,38 +122,48 @@ def _buildings(site: Site) -> Iterator[Problem]:
             allowed="at least one outline with role subject",
             mend="Draw the outline of the house.",
         )
-    for record in site.of("building"):
-        if record.geometry is not None and shapely.is_ccw(record.geometry.exterior) is np.False_:  # type: ignore[attr-defined]
-            yield _at(
-                site,
-                record.id,
-                "geometry",
-                "building",
-                found="the outline is drawn clockwise",
-                allowed="either way round; GeoJSON asks for anticlockwise",
-                mend="Nothing to do: chainage runs clockwise however it is drawn.",
-                severity="warning",
-            )
-        crowded = [other.id for other in subjects if other is not record and _overlap(record, other) > 0.05]
-        if crowded and record in subjects:
-            yield _at(
-                site,
-                record.id,
-                "geometry",
-                "building",
-                found=f"overlaps {', '.join(crowded)}",
-                allowed="outlines that touch, but do not overlap",
-                mend="Draw the party wall once, on its centre line or on one face.",
-            )
+    drawn = [record for record in site.of("building") if record.geometry is not None]
+    shapes = np.array([record.geometry for record in drawn], dtype=object)
+    clockwise = [record.id for record, turns in zip(drawn, _clockwise(shapes), strict=True) if turns]
+    if clockwise:
+        more = f" and {len(clockwise) - 1} more" if len(clockwise) > 1 else ""
+        yield _at(
+            site,
+            clockwise[0],
+            "geometry",
+            "building",
+            found=f"the outline of {clockwise[0]}{more} is drawn clockwise",
+            allowed="either way round; GeoJSON asks for anticlockwise",
+            mend="Nothing to do: chainage runs clockwise however it is drawn.",
+            severity="warning",
+        )
+    most = site.reference.value("input.overlap_m2")
+    shapes = np.array([record.geometry for record in subjects if record.geometry is not None], dtype=object)
+    pairs = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    pairs = pairs[:, pairs[0] != pairs[1]]
+    pairs = pairs[:, shapely.area(shapely.intersection(*shapes[pairs])) > most]
+    names = [record.id for record in subjects if record.geometry is not None]
+    crowded: dict[str, list[str]] = {}
+    for one, other in pairs.T:
+        crowded.setdefault(names[one], []).append(names[other])
+    for record_id, others in crowded.items():
+        yield _at(
+            site,
+            record_id,
+            "geometry",
+            "building",
+            found=f"overlaps {', '.join(others)}",
+            allowed="outlines that touch, but do not overlap",
+            mend="Draw the party wall once, on its centre line or on one face.",
+        )
 
 
-def _overlap(one: Record, other: Record) -> float:
-    if one.geometry is None or other.geometry is None:
-        return 0.0
-    return float(shapely.intersection(one.geometry, other.geometry).area)
+def _clockwise(shapes: Any) -> Any:
+    """Return which outlines run clockwise."""
+    return ~shapely.is_ccw(shapely.get_exterior_ring(shapes))
 
 
-def _references(site: Site) -> Iterator[Problem]:
+def _references(site: Site, unread: Mapping[str, bytes]) -> Iterator[Problem]:
     """Ask of every id that is named that it is somebody's."""
     buildings = {record.id for record in site.of("building")}
     photos = {record.id for record in site.of("photo")}
@@ -147,6 +172,8 @@ def _references(site: Site) -> Iterator[Problem]:
             for column, wanted in REFERENCES.items():
                 named = getattr(record, column, "")
                 if named and site.ids.get(named) is None:
+                    if any(named.encode() in raw for raw in unread.values()):
+                        continue  # it may be a row that could not be read: said there
                     yield _at(
                         site,
                         record.id,
@@ -247,6 +274,14 @@ def _levels_in_order(site: Site) -> Iterator[Problem]:
                     )
 
 
+def _book(site: Site) -> Iterator[Problem]:
+    """Ask of the level book that it can be followed from a known level on."""
+    try:
+        site_levels(site)
+    except InputError as error:
+        yield from error.problems
+
+
 def _readings(site: Site) -> Iterator[Problem]:
     for record in site.of("reading"):
         value = getattr(record, "value", "")
@@ -336,9 +371,9 @@ def _closure(perimeter: Perimeter) -> Iterator[Problem]:
 def _on_the_wall(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
     """Hold every chainage and face against its ring."""
     rings = perimeter.rings
-    faces = set(perimeter.faces.index)
+    faces, owners = set(perimeter.faces.index), set(rings["building_id"])
     for kind, model in KINDS.items():
-        if not issubclass(model, OnBuilding) and kind != "face":
+        if not site.of(kind) or (not issubclass(model, OnBuilding) and kind != "face"):
             continue
         table = site.table(kind)
         building = fill_building(table["building_id"], site)
@@ -360,14 +395,17 @@ def _on_the_wall(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
                     allowed="the building the place was taken from",
                     mend="Fill it in.",
                 )
+            elif owner not in owners:
+                continue
             elif key not in rings.index:
                 yield _at(
                     site,
                     record.id,
                     "ring",
                     kind,
-                    found=f"{owner} has no ring {ring!r}" if ring else f"{owner} has no outline",
-                    allowed="one of " + ", ".join(repr(name) for name in rings["ring"]),
+                    found=f"{owner} has no ring {ring!r}",
+                    allowed="one of "
+                    + ", ".join(repr(name) for name in rings["ring"][rings["building_id"] == owner]),
                     mend="Y1 is the first hole of the outline, and so on.",
                 )
             else:
@@ -382,7 +420,7 @@ def _on_the_wall(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
                         kind,
                         found=f"{key} has no face {face!r}",
                         allowed=f"F1 to F{count}, clockwise from the origin corner",
-                        mend="Look at the plan: a party wall that begins along a wall makes a face of its own.",
+                        mend="See the plan: a party wall that begins along a wall makes a face of its own.",
                     )
 
 
@@ -407,6 +445,8 @@ def _positions(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
     """Ask of each position the numbers its method needs."""
     corners = perimeter.faces.groupby("ring_key")["corner_from"].agg(set).to_dict()
     for kind in PLACED:
+        if not site.of(kind):
+            continue
         table = positions_table(site, kind)
         for place, record in zip(table.itertuples(), site.of(kind), strict=True):
             method = place.position_by
@@ -457,6 +497,8 @@ def _far_assets(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
     far = site.reference.value("input.far_asset_m")
     walls = perimeter.footprints.union_all()
     for kind in PLACED:
+        if not site.of(kind):
+            continue
         table = site.table(kind)
         given = table[table["easting_m"].notna() & table["northing_m"].notna()]
         points = shapely.points(given["easting_m"].to_numpy(), given["northing_m"].to_numpy())
@@ -469,7 +511,7 @@ def _far_assets(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
                     kind,
                     found=f"lies {away:.0f} m from the nearest building",
                     allowed=f"within {far:g} m",
-                    mend="Check easting and northing, and the grid; or raise input.far_asset_m in limits.toml.",
+                    mend="Check the coordinates and the grid; or raise input.far_asset_m in limits.toml.",
                 )
 
 
@@ -517,14 +559,10 @@ def _run_ends(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
 def _raster(site: Site, perimeter: Perimeter) -> Iterator[Problem]:
     if site.raster_path is None or site.ground is None:
         return
-    walls = gpd.GeoDataFrame(perimeter.footprints)
-    try:
-        read_raster(
-            site.raster_path,
-            meta=site.ground,
-            crs=site.crs,
-            bounds=tuple(walls.total_bounds),
-            ref=site.reference,
-        )
-    except InputError as error:
-        yield from error.problems
+    bounds = tuple(perimeter.footprints.total_bounds)
+    for path in (site.raster_path, site.folder / "surface.tif"):
+        try:
+            if path.exists():
+                read_raster(path, meta=site.ground, crs=site.crs, bounds=bounds, ref=site.reference)
+        except InputError as error:
+            yield from error.problems

@@ -99,9 +99,9 @@ def place_records(site: Site, perimeter: Perimeter) -> dict[str, pd.DataFrame]:
     """
     placed: dict[str, pd.DataFrame] = {}
     for kind in PLACED:
-        raw = positions_table(site, kind)
-        if raw.empty:
+        if not site.of(kind):
             continue
+        raw = positions_table(site, kind)
         fixed = fix_positions(raw, perimeter, ref=site.reference)
         joined = join_to_walls(fixed.assign(side=raw["side"]), perimeter, ref=site.reference)
         placed[kind] = joined.join(fixed[["mirror_x", "mirror_y", "method", "refused"]])

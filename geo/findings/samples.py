@@ -27,7 +27,7 @@ def sample_contents(site: Site, placed: pd.DataFrame | None) -> pd.DataFrame:
     contents = contents_from_masses(table, ref=site.reference)
     own = table[["material", "height_m", "depth_from_mm", "depth_to_mm"]].join(contents)
     if placed is None:
-        own = own.assign(**dict.fromkeys(WALL_COLUMNS, ""), chainage_m=np.nan)
+        own = own.assign(**(dict.fromkeys(WALL_COLUMNS, "") | {"chainage_m": np.nan}))
     else:
         own = own.join(placed[list(WALL_COLUMNS)])
     words = ("word", "because", "settle", "place_word", "place_because", "place_settle")

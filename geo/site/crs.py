@@ -37,12 +37,15 @@ def require_metric(crs: CRS | None) -> CRS:
     Raises
     ------
     CrsError
-        For none, a geographic one, one not in metres, or Web Mercator, whose scale is wrong.
+        For none, a geographic one, one that is no plane grid, one not in metres, or Web Mercator, whose
+        scale is wrong.
     """
     if crs is None:
         raise CrsError("has no coordinate reference system")
     if crs.is_geographic:
         raise CrsError("is in degrees, in which no wall can be measured")
+    if not crs.is_projected and not _is_local(crs):
+        raise CrsError("is no grid of eastings and northings")
     if crs.to_epsg() == WEB_MERCATOR:
         raise CrsError("is Web Mercator, whose metres are stretched (1.6 times in Britain)")
     units = {axis.unit_name for axis in crs.axis_info[:2]}

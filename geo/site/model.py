@@ -7,18 +7,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict
+from pydantic import ConfigDict
 from pyproj import CRS
 
 from geo.errors import Problem
 from geo.reference import Reference
 from geo.site.fields import Number, Text, date, number, text, type_of, word
-from geo.site.records import KINDS, Record
+from geo.site.records import KINDS, Record, Worded
 
 LOCAL_GRID = (
     'ENGCRS["site grid",EDATUM["site bench mark"],CS[Cartesian,2],'
@@ -26,7 +26,7 @@ LOCAL_GRID = (
 )
 
 
-class SiteInfo(BaseModel):
+class SiteInfo(Worded):
     """What ``site.toml`` says of the whole site."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
@@ -53,7 +53,7 @@ class SiteInfo(BaseModel):
     scenario: Text = text("What the site is about, in a sentence or two")
 
 
-class GroundInfo(BaseModel):
+class GroundInfo(Worded):
     """What ``ground.toml`` says of the raster beside it."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
@@ -124,7 +124,14 @@ class Site:
         DataFrame indexed by id; missing numbers are NaN, missing text is ``""``; kinds with a shape
         come as a GeoDataFrame in the site's CRS.
         """
-        return table_of(self.of(kind), KINDS[kind], crs=self.crs)
+        if kind not in self._tables:
+            self._tables[kind] = table_of(self.of(kind), KINDS[kind], crs=self.crs)
+        return self._tables[kind].copy()
+
+    @cached_property
+    def _tables(self) -> dict[str, pd.DataFrame]:
+        """Tables laid out so far; each caller gets a copy of its own."""
+        return {}
 
     @cached_property
     def ids(self) -> dict[str, str]:
@@ -140,19 +147,14 @@ class Site:
 
 def table_of(records: tuple[Record, ...], model: type[Record], *, crs: CRS) -> pd.DataFrame:
     """Lay records out as a table (see :meth:`Site.table`)."""
-    columns: dict[str, list[Any]] = {}
+    numbers = {name for name in model.columns() if type_of(model.model_fields[name]) == "number"}
+    columns = {}
     for name in model.columns():
-        values = [getattr(record, name) for record in records]
-        if type_of(model.model_fields[name]) == "number":
-            columns[name] = [math.nan if value is None else value for value in values]
-        else:
-            columns[name] = values
+        values: list[Any] = [getattr(record, name) for record in records]
+        if name in numbers:
+            values = [math.nan if value is None else value for value in values]
+        columns[name] = pd.Series(values, dtype="float64" if name in numbers else "object")
     table = pd.DataFrame(columns)
-    for name in model.columns():
-        kind: Literal["float64", "object"] = (
-            "float64" if type_of(model.model_fields[name]) == "number" else "object"
-        )
-        table[name] = table[name].astype(kind)
     table = table.set_index("id", drop=False)
     table.index.name = None
     if model.shape:

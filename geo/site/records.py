@@ -27,7 +27,19 @@ from geo.site.fields import (
 )
 
 
-class Record(BaseModel):
+class Worded(BaseModel):
+    """What has fields that may hold only words of their group."""
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _word_is_known(cls, value: Any, info: ValidationInfo) -> Any:
+        group = group_of(cls.model_fields[str(info.field_name)])
+        if group and value and value not in words_of(group):
+            raise PydanticCustomError("unknown_word", "is not one of its words")
+        return value
+
+
+class Record(Worded):
     """What every record has."""
 
     model_config = ConfigDict(
@@ -42,14 +54,6 @@ class Record(BaseModel):
     id: Text = text("A short name, unique in the whole site: G1, reading-014", required=True, longest=80)
 
     geometry: BaseGeometry | None = Field(default=None, exclude=True, repr=False)
-
-    @field_validator("*", mode="after")
-    @classmethod
-    def _word_is_known(cls, value: Any, info: ValidationInfo) -> Any:
-        group = group_of(cls.model_fields[str(info.field_name)])
-        if group and value and value not in words_of(group):
-            raise PydanticCustomError("unknown_word", "is not one of its words")
-        return value
 
     @classmethod
     def columns(cls) -> tuple[str, ...]:

@@ -21,6 +21,8 @@ from geo.errors import Problem
 from geo.site.fields import allowed
 from geo.site.records import Placed, Record
 
+LONGEST_NAME = 60
+
 
 @dataclass(frozen=True, slots=True)
 class Layer:
@@ -133,7 +135,7 @@ def read_geojson(
     try:
         whole = json.loads(content)
         features = list(_features(whole))
-    except (json.JSONDecodeError, RecursionError, TypeError, KeyError, AttributeError) as error:
+    except (ValueError, RecursionError, TypeError, KeyError, AttributeError) as error:
         return Layer((), (_not_geojson(name, error),))
     if len(features) > max_rows:
         return Layer((), (_too_many(name, len(features), max_rows),))
@@ -248,7 +250,14 @@ def _header_problems(name: str, header: list[str], content: str, model: type[Rec
         mend = "Save it again with commas between columns and a point in decimals."
         return [Problem(file=name, row=1, found=f"columns parted by {sign}", allowed="commas", mend=mend)]
     problems = [
-        Problem(file=name, row=1, column=key, found="column stands twice", allowed="once", mend="Remove one.")
+        Problem(
+            file=name,
+            row=1,
+            column=_in_a_line(key),
+            found="column stands twice",
+            allowed="once",
+            mend="Remove one.",
+        )
         for key in sorted({key for key in header if key and header.count(key) > 1})
     ]
     problems += [_unknown_column(name, key, model, row=1) for key in header if key not in model.columns()]
@@ -274,11 +283,17 @@ def _unknown_column(name: str, key: str, model: type[Record], *, row: int) -> Pr
     return Problem(
         file=name,
         row=row,
-        column=key or "(blank)",
+        column=_in_a_line(key) or "(blank)",
         found="no such column",
         allowed="the columns of the template",
         mend=hint,
     )
+
+
+def _in_a_line(key: str) -> str:
+    """Return a column's name as a sentence can hold it: one line, and not longer than a name is."""
+    name = "".join(sign if sign.isprintable() else " " for sign in key)
+    return name if len(name) <= LONGEST_NAME else name[:LONGEST_NAME] + "…"
 
 
 def _cell_problem(model: type[Record], detail: ErrorDetails, *, file: str, row: int) -> Problem:
