@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 from affine import Affine
+from hypothesis import settings
 from pyproj import CRS
 
 from geo import reference
@@ -34,6 +35,9 @@ METHODS = {
     "outside": (("resistance masonry", "brick", "probe 2", "scale"), (0.1, 0.4, 0.8)),
     "inside": (("capacitance", "gypsum plaster", "pad meter 1", "scale"), (0.1, 0.3, 0.6, 1.0)),
 }
+
+settings.register_profile("patient", deadline=None)
+settings.load_profile("patient")  # a busy machine is no failure
 
 
 @pytest.fixture(scope="session")

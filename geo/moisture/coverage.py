@@ -80,7 +80,7 @@ def wall_coverage(
     pieces = _cut(gap_low, gap_high, blocks, wall)
     pieces = _joined_up(pieces)
     whole = _through_origin(pieces, wall)
-    sliver = pieces["plain"].to_numpy(dtype=bool) & (whole < ref.value("moisture.same_place_m"))
+    sliver = pieces["plain"].to_numpy(dtype=bool) & (whole < ref.value("moisture.same_place_m") - 1e-6)
     pieces = pieces[~sliver & (pieces["length_m"] > 0)].drop(columns="plain").reset_index(drop=True)
 
     key = ["ring_key", "side"]

@@ -160,7 +160,9 @@ def test_larger_errors_only_move_answers_to_not_known() -> None:
 
     found, old = changed(loosen), before()
     for table in ("falls", "clearance"):
-        pairs = zip(getattr(found.ground, table)["verdict"], getattr(old.ground, table)["verdict"], strict=True)
+        pairs = zip(
+            getattr(found.ground, table)["verdict"], getattr(old.ground, table)["verdict"], strict=True
+        )
         assert all(after in (earlier, "not known") for after, earlier in pairs)
 
 
