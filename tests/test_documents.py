@@ -16,7 +16,11 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def commands() -> list[str]:
     """Return the names of the commands."""
-    return sorted(str(command.name or command.callback.__name__) for command in app.registered_commands if command.callback)
+    return sorted(
+        str(command.name or command.callback.__name__)
+        for command in app.registered_commands
+        if command.callback
+    )
 
 
 @pytest.mark.parametrize("name", commands())
