@@ -262,7 +262,7 @@ class OutletCapacity:
     acts_as
         (n,) ``weir`` up to a head of half the diameter, else ``orifice``.
     other_l_s
-        (n,) by the other transcription of the weir line; NaN for an orifice. Shown, never used.
+        (n,) by the other rendering of the weir line; NaN for an orifice. Shown, never used.
     """
 
     flow: Amount
@@ -281,7 +281,7 @@ def outlet_capacity(
 ) -> OutletCapacity:
     """Return what outlets take under a head of water (BS EN 12056-3:2000 Table 7).
 
-    Weir ``k D h^1.5 / 7500`` up to h = D/2, then orifice ``k D² h^0.5 / 15000``. Two transcriptions
+    Weir ``k D h^1.5 / 7500`` up to h = D/2, then orifice ``k D² h^0.5 / 15000``. Two renderings
     of the weir line disagree (1/7500 and 7.5e-5). The first meets the orifice line exactly at
     h = D/2, as a head-flow curve must, and stands for a weir coefficient of 0.45 beside the
     orifice's 0.61; the second leaves a step of 44 %, so it is only shown.

@@ -9,18 +9,19 @@ the slowest functions; exits 1 only when something was lost on the way.
 
 from __future__ import annotations
 
-import cProfile
 import csv
 import json
 import os
-import pstats
 import resource
 import statistics
 import sys
 import tempfile
+import threading
 import time
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,8 @@ E, N = 412300.0, 287600.0
 READINGS, LEVELS, CELLS, CELL_M = 500, 120, 400, 0.25
 ASSETS = {"gully": 16, "downpipe": 20, "soakaway": 4, "chamber": 20}
 TARGET_S, TARGET_MB = 1.0, 500.0
-SHOWN = 14
+SHOWN = 16
+OWN = f"{os.sep}geo{os.sep}"
 
 
 def write_csv(path: Path, head: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:
@@ -170,28 +172,40 @@ def peak_mb() -> float:
     return most / (1e6 if sys.platform == "darwin" else 1e3)
 
 
-def rooms(profile: cProfile.Profile) -> dict[str, float]:
-    """Return seconds by the file of geo in which they were spent, libraries counted to whoever called them."""
-    stats: dict[Any, Any] = pstats.Stats(profile).stats  # type: ignore[attr-defined]
-    spent: dict[str, float] = defaultdict(float)
+class Sampler:
+    """Looks every millisecond at which line of geo the examination is at, whatever library it has called."""
 
-    def owner(key: Any, seen: frozenset[Any]) -> dict[str, float]:
-        """Return the shares in which a function's own time belongs to files of geo."""
-        if f"{os.sep}geo{os.sep}" in key[0]:
-            return {key[0].split(f"{os.sep}geo{os.sep}")[-1]: 1.0}
-        callers = {who: calls[3] for who, calls in stats[key][4].items() if who not in seen}
-        total = sum(callers.values())
-        shares: dict[str, float] = defaultdict(float)
-        for who, weight in callers.items() if total and len(seen) < 12 else ():
-            for name, share in owner(who, seen | {key}).items():
-                shares[name] += share * weight / total
-        return shares
+    def __init__(self) -> None:
+        self.spent: dict[str, float] = defaultdict(float)
+        self.over = threading.Event()
+        self.watched = threading.get_ident()
+        self.thread = threading.Thread(target=self.watch, daemon=True)
 
-    for key, (_, _, own, _, _) in stats.items():
-        if own > 2e-4:
-            for name, share in owner(key, frozenset({key})).items():
-                spent[name] += own * share
-    return dict(sorted(spent.items(), key=lambda item: -item[1]))
+    def watch(self) -> None:
+        """Count the time since the last look to the innermost function of geo, and to its file."""
+        last = time.perf_counter()
+        while not self.over.wait(0.001):
+            frame: FrameType | None = sys._current_frames().get(self.watched)
+            while frame is not None and OWN not in frame.f_code.co_filename:
+                frame = frame.f_back
+            now = time.perf_counter()
+            if frame is not None:
+                name = frame.f_code.co_filename.split(OWN)[-1]
+                self.spent[f"{name}:{frame.f_code.co_name}"] += now - last
+            last = now
+
+    def run(self, work: Callable[[], object], times: int) -> dict[str, float]:
+        """Return the share of time by function, most first."""
+        before = sys.getswitchinterval()
+        sys.setswitchinterval(0.0005)
+        self.thread.start()
+        for _ in range(times):
+            work()
+        self.over.set()
+        self.thread.join()
+        sys.setswitchinterval(before)
+        total = sum(self.spent.values())
+        return {name: spent / total for name, spent in sorted(self.spent.items(), key=lambda item: -item[1])}
 
 
 def main() -> int:
@@ -232,18 +246,14 @@ def main() -> int:
         print(
             f"peak memory {peak_mb():.0f} MB (before {before:.0f}); target / peak: {TARGET_MB / peak_mb():.2f}"
         )
-        profile = cProfile.Profile()
-        profile.runcall(examine, site)
-        shares = rooms(profile)
-        total = sum(shares.values())
-        print("share of time by file, libraries counted to their caller:")
-        for name, spent in list(shares.items())[:SHOWN]:
-            print(f"  {spent / total:6.1%}  {1000 * spent / total * min(busy):6.0f} ms  {name}")
-        print("slowest functions of geo, time with what they call (profiled, so slower than it is):")
-        stats: dict[Any, Any] = pstats.Stats(profile).stats  # type: ignore[attr-defined]
-        ours = [(cum, key) for key, (_, _, _, cum, _) in stats.items() if f"{os.sep}geo{os.sep}" in key[0]]
-        for cum, key in sorted(ours, reverse=True)[:SHOWN]:
-            print(f"  {1000 * cum:6.0f} ms  {key[0].split(f'{os.sep}geo{os.sep}')[-1]}:{key[2]}")
+        shares = Sampler().run(lambda: examine(site), runs)
+        files: dict[str, float] = defaultdict(float)
+        for name, share in shares.items():
+            files[name.split(":")[0]] += share
+        for said, table in (("file", files), ("function", shares)):
+            print(f"share of time by {said} of geo, what it calls in libraries counted to it:")
+            for name, share in sorted(table.items(), key=lambda item: -item[1])[:SHOWN]:
+                print(f"  {share:6.1%}  {1000 * share * min(busy):5.0f} ms  {name}")
     return 0
 
 
