@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.drains.network import Network
+from geo.drains.network import BURIED, Network
 from geo.draw.svg import Drawing, shortened, spread
 from geo.draw.theme import ACCENT, DRAIN, EARTH, FAINT, HATCH, INK, PANEL, PAPER, POND, RULE, SOFT_INK
 from geo.findings.drains import DrainAnswer, Drains, ground_along, path_of
@@ -262,7 +262,8 @@ def _pipe(sheet: Sheet, leg: Leg) -> None:
     drawing.path(crown, stroke=DRAIN, stroke_width=1.2, stroke_dasharray=dash, tip=tip)
     if leg.length * sheet.across > 54:
         middle = SAMPLES // 2
-        x, y = foot[middle]
+        x = foot[middle][0]
+        y = max(place[1] for place in foot[middle - 14 : middle + 15])
         drawing.words(x, y + 15, _fall(leg), font_size=10.5, text_anchor="middle", fill=DRAIN, tip=tip)
 
 
@@ -409,7 +410,7 @@ def _level(sheet: Sheet) -> None:
     right = sheet.x(sheet.length) + PAD_PX
     if ends:
         reach_m = [leg.from_m + cut[0] * leg.length for leg in sheet.legs if (cut := _cut_at(sheet, leg))]
-        last = max([*ends, *(m for m in reach_m if m >= min(ends))])
+        last = min([m for m in reach_m if m >= max(ends) - 1e-9], default=max(ends))
         a, b = sheet.x(min(ends)), sheet.x(last)
         drawing.line(a, y, b, y, stroke=ACCENT, stroke_width=1.8, stroke_dasharray="9 4")
         drawing.line(b, y, right + 6, y, stroke=ACCENT, stroke_width=0.8, stroke_dasharray="1 4")
@@ -422,7 +423,8 @@ def _level(sheet: Sheet) -> None:
     for order, (name, said) in enumerate(shown[:4]):
         over = str(result.order.loc[name, "leaves"])
         level_m = float(result.order.loc[name, "reach_m"])
-        _spill(sheet, name, (at[name], level_m), f"{said}, over its {over}", order=order)
+        way = "at" if over in BURIED else "over"
+        _spill(sheet, name, (at[name], level_m), f"{said}, {way} its {over}", order=order)
     if result.first not in at:
         said = f"{result.first}, off this path, spills first at {level:.3f} m"
         drawing.words(LEFT + 8, TOP + 16, said, font_size=11, font_weight=700, fill=ACCENT)

@@ -111,8 +111,9 @@ def test_the_strip_can_be_seen_whole(app: Any, visit: Callable[..., Any]) -> Non
     wide = frame.locator("svg").first.bounding_box()["width"]
     assert wide > 1500
     page.locator('[data-testid="stButtonGroup"] button').filter(has_text="Whole").click()
-    page.locator(".st-key-fitted-strip iframe").wait_for()
-    assert frame.locator("svg").first.bounding_box()["width"] <= 820
+    whole = page.frame_locator(".st-key-fitted-strip iframe").locator("svg").first
+    whole.wait_for()
+    assert 500 < whole.bounding_box()["width"] <= 820
 
 
 def test_first_load_shows_progress_and_a_bad_folder_its_problems(
