@@ -26,6 +26,7 @@ from geo.draw.strip import draw_strip
 from geo.errors import InputError, Problem
 from geo.exchange.scene import scene_of
 from geo.findings.check import read_checked
+from geo.findings.drains import Drains, lay_out_drains
 from geo.findings.examine import Findings, examine
 from geo.site.folder import folder_digest
 
@@ -64,6 +65,12 @@ def _kept() -> dict[str, Findings | list[Problem]]:
 def scene(digest: str, _found: Findings) -> Scene:
     """Return what the drawings show; ``digest`` is the key."""
     return scene_of(_found)
+
+
+@st.cache_resource(show_spinner="laying out the drains", max_entries=MOST_KEPT)
+def drains(digest: str, _found: Findings) -> Drains:
+    """Return the drains laid out once; every question is asked of this."""
+    return lay_out_drains(_found)
 
 
 @st.cache_data(show_spinner="drawing the strip", max_entries=64)

@@ -11,7 +11,7 @@ from app import session
 st.set_page_config(page_title="wallfoot", layout="wide", initial_sidebar_state="collapsed")
 head = session.choose_site()
 with session.starting():
-    from app.views import gaps, ground, outlets, plan, strip
+    from app.views import drains, gaps, ground, outlets, plan, strip
     from app.widgets import chrome
 
 chrome.style()
@@ -21,6 +21,7 @@ page = st.navigation(
         st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
         st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
         st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
+        st.Page(partial(drains.show, head), title="Drains", url_path="drains"),
         st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
     ],
     position="top",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -11,6 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from geo.errors import InputError, Problem
+
+
+MOST = 1000
+"""A user's value may be this many times the shipped one, or this part of it: more is a slip."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,13 +87,23 @@ class Reference:
         Raises
         ------
         InputError
-            When the file is not TOML, names a limit that does not exist, or gives no number.
+            When the file is not TOML, names a limit that does not exist, or gives no number that it could be.
         """
         try:
             raw = tomllib.loads(path.read_text(encoding="utf-8"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
             raise InputError([_bad_toml(path, error)]) from None
-        problems: list[Problem] = []
+        problems = [
+            Problem(
+                file=path.name,
+                column=room,
+                found=f"{room} is not a table",
+                allowed="tables and keys as in shared/limits.toml",
+                mend=f"Write [{room}] on a line of its own, and the keys below it.",
+            )
+            for room, names in raw.items()
+            if not isinstance(names, Mapping)
+        ]
         changed = dict(self.limits)
         for key, entry in _entries(raw):
             value = entry.get("value") if isinstance(entry, Mapping) else entry
@@ -110,6 +125,16 @@ class Reference:
                         found=f"{value!r} is not a number",
                         allowed=f"a number in {self.limits[key].unit or 'no unit'}",
                         mend="Write value = NUMBER.",
+                    )
+                )
+            elif said := _out_of_range(self.limits[key], float(value)):
+                problems.append(
+                    Problem(
+                        file=path.name,
+                        column=key,
+                        found=f"{value:g}",
+                        allowed=said,
+                        mend="Write a number in that range, or take the entry out.",
                     )
                 )
             else:
@@ -143,6 +168,15 @@ def _entries(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
     for room, names in raw.items():
         for name, entry in names.items() if isinstance(names, Mapping) else ():
             yield f"{room}.{name}", entry
+
+
+def _out_of_range(limit: Limit, value: float) -> str:
+    """Say what a limit may be, or ``""`` when the value is: of its sign, and no more than MOST times it."""
+    low = 0.0 if limit.value <= 0 else limit.value / MOST
+    high = MOST * limit.value if limit.value > 0 else float(MOST)
+    if math.isfinite(value) and low <= value <= high:
+        return ""
+    return f"a number from {low:g} to {high:g} {limit.unit} (shipped: {limit.value:g})"
 
 
 def _bad_toml(path: Path, error: Exception) -> Problem:

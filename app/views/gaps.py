@@ -24,6 +24,10 @@ def show(head: DeltaGenerator) -> None:
     if opened is None:
         return
     found, scene = opened
+    st.markdown("##### How much wall was read")
+    coverage = found.coverage.assign(ring_key=found.coverage["ring_key"].map(scene.place))
+    show_table(coverage[list(COVERAGE)].rename(columns=COVERAGE), empty="There is no wall to read.")
+    st.markdown("##### What to settle, and how")
     minutes = sum(gap.minutes for gap in found.gaps)
     chrome.note(f"{len(found.gaps)} things not known; about {minutes:.0f} minutes on site would end them.")
     rows = [
@@ -37,6 +41,3 @@ def show(head: DeltaGenerator) -> None:
         for gap in found.gaps
     ]
     show_table(pd.DataFrame(rows), digits=0, empty="Nothing that was asked is left open.")
-    st.markdown("##### How much wall was read")
-    coverage = found.coverage.assign(ring_key=found.coverage["ring_key"].map(scene.place))
-    show_table(coverage[list(COVERAGE)].rename(columns=COVERAGE), empty="There is no wall to read.")

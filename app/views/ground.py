@@ -36,6 +36,7 @@ def show(head: DeltaGenerator) -> None:
         key="fitted-ring",
         least_px=RING_LEAST_PX,
     )
+    st.html('<p class="wf-note wf-swipe">The key stands to the right of the ring: swipe it into view.</p>')
     chrome.note(*found.notes)
     falls, clearance, ponds, uphill = st.tabs(["Falls", "Clearance", "Pools", "Ground uphill"])
     with falls:

@@ -32,10 +32,17 @@ def show(head: DeltaGenerator) -> None:
     if opened is None:
         return
     found, scene = opened
-    ring = chrome.choose_ring(scene)
-    size = st.segmented_control(
-        "Size", SIZES, default=SIZES[0], key="strip-size", required=True, label_visibility="collapsed"
-    )
+    with st.container(horizontal=True):
+        ring = chrome.choose_ring(scene)
+        size = st.segmented_control(
+            "Size",
+            SIZES,
+            default=SIZES[0],
+            key="strip-size",
+            required=True,
+            label_visibility="collapsed",
+            width="content",
+        )
     svg = cache.strip_svg(scene.version, ring, scene)
     drawing.show_svg(
         svg,

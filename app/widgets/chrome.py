@@ -40,6 +40,9 @@ STYLE = f"""<style>
 [data-testid="stButtonGroup"] button, [data-testid="stDownloadButton"] button,
 [role="tab"], [data-testid="stCheckbox"] label {{ min-height: 2.6rem; }}
 [data-testid="stButtonGroup"] > div {{ flex-wrap: wrap; overflow: visible; }}
+[data-testid="stCheckbox"] label {{ align-items: center; }}
+.wf-swipe {{ display: none; }}
+@media (max-width: 1050px) {{ .wf-swipe {{ display: block; }} }}
 [role="tab"] {{ padding-left: .7rem; padding-right: .7rem; }}
 [class*="st-key-fitted"] :has(> iframe), [class*="st-key-fitted"] iframe {{ height: auto !important;
   flex: 0 0 auto !important; }}
@@ -74,7 +77,13 @@ def choose_ring(scene: Scene) -> str:
     if st.session_state.get(key) not in rings:
         st.session_state[key] = st.session_state.get(kept, rings[0])
     chosen = st.segmented_control(
-        "Wall", rings, format_func=lambda ring: plain(scene.place(ring)), key=key, required=True
+        "Wall",
+        rings,
+        format_func=lambda ring: plain(scene.place(ring)),
+        key=key,
+        required=True,
+        label_visibility="collapsed",
+        width="content",
     )
     st.session_state[kept] = chosen
     return chosen

@@ -1348,10 +1348,15 @@ def drain_lines(found: DrainFindings) -> list[str]:
 
 
 def _answer_lines(answer: DrainAnswer) -> list[str]:
-    result = answer.result
     put = answer.inflow.said if answer.inflow is not None else "water"
     at = "" if answer.at_m is None else f" at {answer.at_m:g} m"
     lines = [f"{answer.blocked} blocked{at}; {put} put in at {answer.source}"]
+    return lines + _columns(answer_facts(answer))
+
+
+def answer_facts(answer: DrainAnswer) -> list[tuple[str, str, str]]:
+    """Return an answer as rows for a person: what is asked, the word, and why."""
+    result = answer.result
     facts = [("first spill", result.verdict.word, result.verdict.because)]
     if math.isfinite(result.minutes):
         facts.append(("until then", f"{result.minutes:.1f} min", ""))
@@ -1372,7 +1377,7 @@ def _answer_lines(answer: DrainAnswer) -> list[str]:
     if answer.pour is not None and math.isfinite(answer.pour.wanted_l):
         said = f"{answer.pour.wanted_l:.0f} l, {answer.pour.wanted_minutes:.0f} min at this flow"
         facts.append(("a test must pour", said, ""))
-    return lines + _columns(facts)
+    return facts
 
 
 def _said(value: float, how: str) -> str:

@@ -27,7 +27,9 @@ from playwright.sync_api import Browser, BrowserContext, Frame, Page, sync_playw
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_sites"
 MAP_FRAME = 'iframe[title="streamlit_folium.st_folium"]'
-PROBE = re.compile(r"^http://127\.0\.0\.1:\d+/(strip|ground|outlets|not-known)/_stcore/(health|host-config)$")
+PROBE = re.compile(
+    r"^http://127\.0\.0\.1:\d+/(strip|ground|outlets|drains|not-known)/_stcore/(health|host-config)$"
+)
 """Under a page's own address the server is looked for there first; those two answers are 404 and mean nothing."""
 SLOW_MS = 90_000
 

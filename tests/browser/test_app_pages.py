@@ -56,7 +56,7 @@ def see_main_thing(watched: Any, page: str) -> None:
         seen.get_by_text("Outlet by outlet").wait_for()
         seen.locator(".wf-tall tbody tr").nth(3).wait_for()
     else:
-        seen.locator(".wf-table").first.locator("tbody tr").nth(3).wait_for()
+        seen.locator(".wf-table").last.locator("tbody tr").nth(3).wait_for()
         seen.get_by_text("minutes on site would end them").wait_for()
 
 

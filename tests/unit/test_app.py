@@ -14,7 +14,7 @@ from app.widgets.text import group_words, plain
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_sites"
 SITES = ("semi_on_a_slope", "three_cottages", "old_school")
-VIEWS = ("plan", "strip", "ground", "outlets", "gaps")
+VIEWS = ("plan", "strip", "ground", "outlets", "drains", "gaps")
 PATIENCE_S = 120
 
 

@@ -59,6 +59,11 @@ def test_a_user_changes_one_limit(tmp_path: Path) -> None:
         ("[ground]\ndpc_clearence_mm = 75\n", "no limit is called"),
         ('[ground]\ndpc_clearance_mm = "75"\n', "is not a number"),
         ("[ground\n", "not readable as TOML"),
+        ("ground = 3\n", "is not a table"),
+        ("[ground]\nstrip_dem_to_m = -1\n", "a number from"),
+        ("[ground]\nstrip_dem_to_m = 0\n", "a number from"),
+        ("[confidence]\npermutations = nan\n", "a number from"),
+        ("[input]\nmax_cells = inf\n", "a number from"),
     ],
 )
 def test_a_slip_in_the_limits_is_named(tmp_path: Path, content: str, found: str) -> None:
