@@ -57,5 +57,5 @@ def _said(value: Any, digits: int) -> str:
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return NOTHING
     if isinstance(value, float):
-        return f"{value:.{digits}f}"
+        return f"{round(value, digits) + 0.0:.{digits}f}"
     return str(value)

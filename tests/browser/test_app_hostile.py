@@ -37,7 +37,7 @@ def site(
     return serve(folder), became
 
 
-@pytest.mark.parametrize("page", ["strip", "ground", "outlets", "not-known"])
+@pytest.mark.parametrize("page", ["strip", "ground", "outlets", "drains", "not-known"])
 def test_pages_run_nothing_typed(site: Any, visit: Callable[..., Any], page: str) -> None:
     """A page shows a site of attacks as text: no dialog, no error, no picture fetched, no element made of it."""
     served, became = site

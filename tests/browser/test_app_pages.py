@@ -16,7 +16,14 @@ TITLES = {
     "three_cottages": "Three cottages",
     "old_school": "Old school",
 }
-PAGES = {"": "Map", "strip": "Strip", "ground": "Ground", "outlets": "Outlets", "not-known": "Not known"}
+PAGES = {
+    "": "Map",
+    "strip": "Strip",
+    "ground": "Ground",
+    "outlets": "Outlets",
+    "drains": "Drains",
+    "not-known": "Not known",
+}
 WIDTHS = (820, 1440)
 FINGER_PX = 38
 CUT_OFF = """() => {
@@ -55,6 +62,9 @@ def see_main_thing(watched: Any, page: str) -> None:
         seen.locator(".wf-card").first.wait_for()
         seen.get_by_text("Outlet by outlet").wait_for()
         seen.locator(".wf-tall tbody tr").nth(3).wait_for()
+    elif page == "drains":
+        seen.frame_locator('iframe[title="Section along the drain"]').locator("svg text").first.wait_for()
+        seen.locator(".wf-table").first.locator("tbody tr").nth(1).wait_for()
     else:
         seen.locator(".wf-table").last.locator("tbody tr").nth(3).wait_for()
         seen.get_by_text("minutes on site would end them").wait_for()

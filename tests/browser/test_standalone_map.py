@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from geo.draw.map import standalone_html
 from geo.draw.ring import draw_ring
@@ -19,7 +18,6 @@ from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
 
 pytestmark = pytest.mark.browser
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 SCREENS = {"desk": (1440, 900), "tablet": (820, 1180)}
 
 
@@ -37,22 +35,8 @@ class Opened:
         return not (self.asked or self.said or self.dialogs)
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return Chromium with no way out."""
-    if not Path(CHROMIUM).exists():
-        pytest.skip(f"no Chromium at {CHROMIUM}; name another in CHROMIUM")
-    with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND"],
-        )
-        yield launched
-        launched.close()
-
-
 @pytest.fixture
-def opened(browser: Browser, tmp_path: Path) -> Iterator[Callable[..., Opened]]:
+def opened(chromium: Browser, tmp_path: Path) -> Iterator[Callable[..., Opened]]:
     """Return an opener of pages; every request outside the file is aborted and noted."""
     pages: list[Page] = []
 
@@ -60,7 +44,7 @@ def opened(browser: Browser, tmp_path: Path) -> Iterator[Callable[..., Opened]]:
         path = tmp_path / f"page.{ending}"
         path.write_text(content, encoding="utf-8")
         width, height = SCREENS[screen]
-        page = browser.new_page(viewport={"width": width, "height": height}, has_touch=screen == "tablet")
+        page = chromium.new_page(viewport={"width": width, "height": height}, has_touch=screen == "tablet")
         pages.append(page)
         watched = Opened(page)
 

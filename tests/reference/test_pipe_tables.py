@@ -189,7 +189,7 @@ def test_most_a_round_pipe_carries_free() -> None:
 
 
 def test_weir_and_orifice_meet() -> None:
-    """At h = D/2 both lines of BS EN 12056-3 Table 7 give D^2.5 √½ / 15000; the other transcription is 44 % less.
+    """At h = D/2 both lines of BS EN 12056-3 Table 7 give D^2.5 √½ / 15000; the other rendering is 44 % less.
 
     D (D/2)^1.5 / 7500 = D^2.5 0.35355 / 7500 = D² (D/2)^0.5 / 15000. And 1/15000 in mm is an orifice
     coefficient of 0.606: 1e3 · C · π/4 · 1e-6 · √(2 · 9.81e-3) = 1/15000.
