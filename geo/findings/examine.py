@@ -442,7 +442,7 @@ def _gaps(
             found.append(
                 Gap(
                     what=f"{len(own)} readings neither wet nor dry",
-                    where=str(group).replace("|", ", "),
+                    where=str(group).replace("|", ", ").replace("_", " "),
                     why=str(own["because"].mode().iloc[0]),
                     settle=str(settle.mode().iloc[0]),
                     minutes=5.0,

@@ -94,4 +94,4 @@ def _kind(reasons: pd.Series[str]) -> pd.Series[str]:
 
 
 def _where(ring_key: str, start: float, end: float) -> str:
-    return f"{ring_key}, chainage {start:.1f}-{end:.1f}"
+    return f"{ring_key}, chainage {abs(round(start, 1)):.1f}-{end:.1f}"
