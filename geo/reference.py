@@ -13,7 +13,6 @@ from typing import Any
 
 from geo.errors import InputError, Problem
 
-
 MOST = 1000
 """A user's value may be this many times the shipped one, or this part of it: more is a slip."""
 
