@@ -8,7 +8,7 @@ import pandas as pd
 
 from geo.draw.scene import Scene
 from geo.findings.examine import Findings
-from geo.findings.places import fill_building
+from geo.findings.places import ring_keys
 
 
 def scene_of(found: Findings) -> Scene:
@@ -94,7 +94,6 @@ def _runs(found: Findings) -> gpd.GeoDataFrame:
 
 def _openings(found: Findings) -> pd.DataFrame:
     table = found.site.table("opening")
-    key = fill_building(table["building_id"], found.site)
-    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    key = ring_keys(table, found.site)
     columns = ["chainage_from_m", "chainage_to_m", "sill_level_m", "head_level_m"]
     return table[columns].assign(opening_id=table.index, ring_key=key, kind=table["opening_kind"])

@@ -25,7 +25,7 @@ from geo.drains.storage import Inflow
 from geo.errors import InputError, Problem
 from geo.findings.examine import WAYS_IN, WORKING, Findings
 from geo.findings.heights import SIGMAS
-from geo.findings.places import fill_building
+from geo.findings.places import ring_keys
 from geo.ground.flood import EIGHT, Flood, drain, flood
 from geo.ground.pools import stretch
 from geo.ground.raster import Raster, mover
@@ -397,8 +397,7 @@ def _clash(
 
 
 def _keyed(table: pd.DataFrame, site: Site) -> pd.DataFrame:
-    key = fill_building(table["building_id"], site)
-    return table.assign(ring_key=key.where(table["ring"] == "", key + "/" + table["ring"]))
+    return table.assign(ring_key=ring_keys(table, site))
 
 
 def _positions(found: Findings, downpipes: pd.DataFrame) -> pd.DataFrame:

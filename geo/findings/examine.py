@@ -13,7 +13,7 @@ import shapely
 
 from geo.findings.gaps import Gap, unread_gaps, verdict_gaps
 from geo.findings.heights import site_levels
-from geo.findings.places import fill_building, perimeter_of, place_records
+from geo.findings.places import perimeter_of, place_records, ring_keys
 from geo.findings.samples import sample_contents
 from geo.findings.telling import Tell, quietly
 from geo.ground.model import GroundReport, examine_ground
@@ -257,8 +257,7 @@ def _readings(site: Site, placed: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
 def _unread(site: Site) -> pd.DataFrame:
     table = site.table("unread_length")
-    key = fill_building(table["building_id"], site)
-    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    key = ring_keys(table, site)
     return table[["side", "chainage_from_m", "chainage_to_m", "state"]].assign(ring_key=key)
 
 
@@ -272,8 +271,7 @@ def _with_places(table: pd.DataFrame, places: pd.DataFrame | None) -> pd.DataFra
 
 def _courses(site: Site) -> pd.DataFrame:
     table = site.table("dpc_point")
-    key = fill_building(table["building_id"], site)
-    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    key = ring_keys(table, site)
     sigma = table["level_sigma_m"].fillna(site.reference.value("levels.dpc_sigma_m"))
     columns = ["leaf", "chainage_m", "level_m", "state", "lap", "evidence"]
     return table[columns].assign(ring_key=key, sigma_m=sigma)
@@ -397,8 +395,7 @@ def _ways_in(site: Site, perimeter: Perimeter) -> pd.DataFrame:
     """Return the openings water could come in by, where their wall is."""
     table = site.table("opening")
     table = table[table["opening_kind"].isin(WAYS_IN) & table["sill_level_m"].notna()]
-    key = fill_building(table["building_id"], site)
-    key = key.where(table["ring"] == "", key + "/" + table["ring"])
+    key = ring_keys(table, site)
     known = key.isin(perimeter.rings.index)
     table, key = table[known], key[known]
     middle = (table["chainage_from_m"] + table["chainage_to_m"]) / 2

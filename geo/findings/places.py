@@ -60,6 +60,12 @@ def fill_building(named: pd.Series[str], site: Site) -> pd.Series[str]:
     return named.where(named != "", only)
 
 
+def ring_keys(table: pd.DataFrame, site: Site) -> pd.Series[str]:
+    """Return the ring each record of a table belongs to, as ``B1`` or ``B1/Y1``."""
+    key = fill_building(table["building_id"], site)
+    return key.where(table["ring"] == "", key + "/" + table["ring"])
+
+
 def positions_table(site: Site, kind: str) -> pd.DataFrame:
     """Return the raw position columns of one kind, with blanks that have one meaning filled in."""
     table = site.table(kind)[list(POSITION_COLUMNS)].copy()
