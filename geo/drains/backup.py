@@ -715,7 +715,7 @@ def _changes(
             if drains
             else f"{node} spills first, at {level:.3f} m"
             if node
-            else "it holds"
+            else "no other way out is recorded, so it rises where it is put in"
         )
         found.append(
             Change(
@@ -739,7 +739,8 @@ def _changes(
         after(w.ids[first], "make the lip good to the rim", rim - rise.level, _raised(case, first, rim))
     shut = _raised(case, first, math.inf)
     by = _rise(shut, net.place(source), row, z).level - rise.level
-    what = "seal it" if str(net.nodes["leaves"].iloc[first]) in BURIED else "raise it by more than this"
+    raised = "raise it by more than this" if math.isfinite(by) else "close it"
+    what = "seal it" if str(net.nodes["leaves"].iloc[first]) in BURIED else raised
     after(w.ids[first], what, by if math.isfinite(by) else NAN, shut)
     return tuple(found)
 
