@@ -24,6 +24,9 @@ UNITS = {
     "_c": "degrees Celsius",
     "_h": "hours",
     "_m_s": "metres per second",
+    "_m3": "cubic metres",
+    "_s": "seconds",
+    "_mg_l": "milligrams per litre",
     "_count": "number",
 }
 
@@ -40,12 +43,15 @@ def number(
     ge: float | None = None,
     le: float | None = None,
     gt: float | None = None,
+    lt: float | None = None,
     required: bool = False,
 ) -> Any:
     """Declare a number; its unit is the end of its name."""
     default: Any = ... if required else None
     kind: JsonDict = {"type": "number"}
-    return Field(default, description=doc, ge=ge, le=le, gt=gt, allow_inf_nan=False, json_schema_extra=kind)
+    return Field(
+        default, description=doc, ge=ge, le=le, gt=gt, lt=lt, allow_inf_nan=False, json_schema_extra=kind
+    )
 
 
 def text(doc: str, *, required: bool = False, longest: int = 2000) -> Any:
@@ -132,8 +138,11 @@ def _range(field: FieldInfo) -> str:
     low = getattr(bounds.get("Ge"), "ge", None)
     over = getattr(bounds.get("Gt"), "gt", None)
     high = getattr(bounds.get("Le"), "le", None)
+    under = getattr(bounds.get("Lt"), "lt", None)
     if low is not None and high is not None:
         return f" from {low:g} to {high:g}"
+    if low is not None and under is not None:
+        return f" from {low:g} to below {under:g}"
     if low is not None:
         return f" of {low:g} or more"
     if over is not None:
