@@ -7,16 +7,17 @@ import math
 import os
 import subprocess
 import sys
-import tempfile
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TypeVar
+from typing import Annotated, Any
 
 import typer
 
-from geo.errors import Problem, WallfootError
-
-T = TypeVar("T")
+from geo.cli_said import count as _count
+from geo.cli_said import or_stop as _or_stop
+from geo.cli_said import printable as _printable
+from geo.cli_said import stop as _stop
+from geo.cli_store import store_app
+from geo.errors import Problem
 
 app = typer.Typer(
     help="Maps the perimeter of a house: where ground and outlets wet its walls, and what is not known.",
@@ -24,6 +25,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+app.add_typer(store_app, name="store")
 SiteFolder = Annotated[Path, typer.Argument(help="A site folder", metavar="SITE")]
 CAUTIONS = (
     "wallfoot records and computes; it certifies nothing. Electricity, asbestos, excavation, chambers,"
@@ -121,7 +123,8 @@ def setting_out(
     site: SiteFolder,
     out: Annotated[Path, typer.Option("--out", help="Folder to write to; new, or one written before")],
     foundation: Annotated[
-        float | None, typer.Option(help="Level of the underside of the foundation, m, where it was exposed")
+        float | None,
+        typer.Option(help="Level of the foundation's underside, m, in place of those recorded"),
     ] = None,
 ) -> None:
     """Write the drainage contractor's pack: sheet, drawing, map files, ties, depths and quantities."""
@@ -152,46 +155,83 @@ def drains(
     source: Annotated[
         str, typer.Option(help="Where water is put in; just above the stop by default", metavar="ID")
     ] = "",
-    rate: Annotated[float | None, typer.Option(help="Water put in, l/s", min=0)] = None,
+    rate: Annotated[float | None, typer.Option(help="Water put in at one rate, l/s", min=0)] = None,
+    rain: Annotated[
+        float | None, typer.Option(help="Rain on the roofs that drain to the stop, mm/h", min=0)
+    ] = None,
+    minutes: Annotated[
+        float | None, typer.Option(help="How long the rate or the rain lasts; without end by default", min=0)
+    ] = None,
+    pour: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Pour so many litres in so many seconds, 20:80, or 20:80x3 for three; repeat for more",
+            metavar="LITRES:SECONDS",
+        ),
+    ] = None,
+    wait: Annotated[
+        float | None, typer.Option(help="Seconds from the end of one pour to the next", min=0)
+    ] = None,
+    surcharged: Annotated[
+        bool, typer.Option("--surcharged", help="Let the water outside stand as high as it has stood")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text")] = False,
     out: Annotated[Path | None, typer.Option("--out", help="Folder to write to as well")] = None,
 ) -> None:
-    """Say what is wrong with the drains, where each would spill if blocked, and what then gets in."""
+    """Say what is wrong with the drains, where each would spill if blocked, and what then gets in.
+
+    With --source alone, nothing is blocked: water is put in there, and followed.
+    """
     from geo.drains.backup import Blockage  # noqa: PLC0415
     from geo.drains.storage import Inflow  # noqa: PLC0415
     from geo.exchange.bundle import refuse_site  # noqa: PLC0415
     from geo.findings.check import read_checked  # noqa: PLC0415
-    from geo.findings.drains import DrainFindings, drain_lines, examine_drains  # noqa: PLC0415
+    from geo.findings.drain_flow import read_pours, wrong_flow  # noqa: PLC0415
+    from geo.findings.drains import (  # noqa: PLC0415
+        DrainFindings,
+        drain_document,
+        drain_lines,
+        examine_drains,
+        lay_out_drains,
+        rain_on,
+    )
     from geo.findings.examine import examine  # noqa: PLC0415
 
-    said = _wrong_flow(blocked, at, source, rate)
+    pours = pour or []
+    said = wrong_flow(
+        blocked=blocked, source=source, at=at, rate=rate, rain=rain, minutes=minutes, pours=pours, wait=wait,
+        surcharged=surcharged,
+    )  # fmt: skip
     if said:
         _stop([], said=said)
+    stop = Blockage(asset_id=blocked, at_m=at) if blocked else None
+    lasts = math.inf if minutes is None else minutes
 
     def work() -> tuple[DrainFindings, list[Path]]:
         if out is not None:
             refuse_site(out)
-        found = examine_drains(
-            examine(read_checked(site), tell=_tell),
-            blocked=Blockage(asset_id=blocked, at_m=at) if blocked else None,
-            source=source or None,
-            inflow=Inflow.steady(rate) if rate else None,
-        )
+        inflow = read_pours(pours, wait_s=wait or 0.0) if pours else None
+        inflow = Inflow.steady(rate, minutes=lasts) if rate else inflow
+        laid = lay_out_drains(examine(read_checked(site), tell=_tell))
+
+        def ask(water: Inflow | None) -> DrainFindings:
+            return examine_drains(
+                laid, blocked=stop, source=source or None, inflow=water, surcharged=surcharged
+            )
+
+        found = ask(inflow)
+        if rain and found.answer is not None:
+            found = ask(rain_on(found.answer, rain, minutes=lasts))
         return found, _write_drains(found, out) if out is not None else []
 
     found, written = _or_stop(work)
-    typer.echo("\n".join(drain_lines(found)))
+    if as_json:
+        typer.echo(json.dumps(drain_document(found), indent=1, ensure_ascii=False, allow_nan=False))
+    else:
+        typer.echo("\n".join(drain_lines(found)))
     if out is not None:
         typer.echo(f"{len(written)} files in {out}", err=True)
     typer.echo(CAUTIONS, err=True)
-
-
-def _wrong_flow(blocked: str, at: float | None, source: str, rate: float | None) -> str:
-    """Return what is wrong with the options of ``drains``, or nothing."""
-    if not blocked and (source or at is not None or rate is not None):
-        return "--at, --source and --rate say how something is blocked: name it with --blocked ID."
-    if any(value is not None and not math.isfinite(value) for value in (at, rate)):
-        return "--at and --rate take plain numbers: metres from the upper end, litres per second."
-    return ""
 
 
 def _write_drains(found: Any, folder: Path) -> list[Path]:
@@ -199,6 +239,7 @@ def _write_drains(found: Any, folder: Path) -> list[Path]:
     from geo.draw.section import draw_long_section, heads_of  # noqa: PLC0415
     from geo.draw.svg import to_png  # noqa: PLC0415
     from geo.draw.wall_section import draw_wall_section, wet_place  # noqa: PLC0415
+    from geo.exchange.atomic import plain_name, put_files  # noqa: PLC0415
     from geo.exchange.bundle import csv_bytes  # noqa: PLC0415
     from geo.findings.drains import drain_document, drain_tables, path_of  # noqa: PLC0415
 
@@ -217,16 +258,35 @@ def _write_drains(found: Any, folder: Path) -> list[Path]:
         if place is not None:
             drawn["wall-section"] = draw_wall_section(laid, *place, answer=answer)
     for name, svg in drawn.items():
-        stem = "".join(sign if sign.isalnum() else "-" for sign in name)
-        stem = f"{stem}-{len(files)}" if f"{stem}.svg" in files else stem
+        stem = plain_name(name, taken=[made.removesuffix(".svg") for made in files])
         files |= {f"{stem}.svg": svg.encode(), f"{stem}.png": to_png(svg)}
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".wallfoot-", dir=folder) as temporary:
-        for name, content in files.items():
-            (Path(temporary) / name).write_bytes(content)
-        for name in files:
-            os.replace(Path(temporary) / name, folder / name)  # noqa: PTH105 - atomic, over an older file too
-    return [folder / name for name in files]
+    return put_files(folder, files)
+
+
+@app.command()
+def walk(
+    site: SiteFolder,
+    half_day: Annotated[
+        bool, typer.Option("--half-day", help="Say what to leave out for half a day")
+    ] = False,
+    until: Annotated[
+        str, typer.Option(help="Say what to leave out to be away by then, from now", metavar="HH:MM")
+    ] = "",
+    out: Annotated[Path | None, typer.Option("--out", help="Sheet to write as well, FILE.pdf")] = None,
+) -> None:
+    """Plan the walk round a site: stops in order, what to do at each, minutes, and what is still open."""
+    from geo.exchange.walk_sheet import site_walk  # noqa: PLC0415
+    from geo.findings.check import read_checked  # noqa: PLC0415
+
+    if out is not None and out.suffix.lower() != ".pdf":
+        _stop([], said=f"{out}: the sheet is a PDF; name it FILE.pdf.")
+    lines = _or_stop(
+        lambda: site_walk(read_checked(site), half_day=half_day, until=until, out=out, tell=_tell)
+    )
+    typer.echo("\n".join(_printable(line) for line in lines))
+    if out is not None:
+        typer.echo(f"1 file: {out}", err=True)
+    typer.echo(CAUTIONS, err=True)
 
 
 @app.command()
@@ -254,32 +314,7 @@ def main() -> None:
         sys.stderr.close()
 
 
-def _or_stop(work: Callable[[], T]) -> T:
-    try:
-        return work()
-    except WallfootError as error:
-        problems = getattr(error, "problems", None)
-        _stop(problems or [], said="" if problems else str(error))
-    except OSError as error:
-        _stop([], said=f"{error.filename or 'The disk'}: {error.strerror or error}")
-
-
-def _stop(problems: list[Problem] | tuple[Problem, ...], *, said: str = "") -> NoReturn:
-    for line in [str(problem) for problem in problems if problem.severity == "error"] or [said]:
-        typer.echo(_printable(line), err=True)
-    raise typer.Exit(1)
-
-
-def _printable(line: str) -> str:
-    """Return a sentence without signs a terminal would obey; a file's name may hold any."""
-    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in line)
-
-
 def _tell(share: float, doing: str) -> None:
     """Show progress on a terminal; keep quiet in a pipe."""
     if sys.stderr.isatty():
         typer.echo(f"\r{share:4.0%} {doing:<40}", err=True, nl=share >= 1)
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"

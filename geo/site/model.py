@@ -42,6 +42,8 @@ class SiteInfo(Worded):
     )
     tie_latitude_deg: Number = number("Local grid: latitude of its zero point, where known", ge=-90, le=90)
     grid_bearing_deg: Number = number("Local grid: bearing of its north, clockwise from true north")
+    start_easting_m: Number = number("Where the map opens while nothing is drawn")
+    start_northing_m: Number = number("Where the map opens while nothing is drawn")
     datum: Text = text("What levels are measured from", required=True)
     bench_mark: Text = text("Where the temporary bench mark is")
     bench_mark_level_m: Number = number("Its level above the datum")
