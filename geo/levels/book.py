@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geo.levels.booked import agreement, differences_booked, with_booked
 from geo.levels.sights import BACK, FORE, Layout, Run, Sight, lay_out
 from geo.reference import Reference
 from geo.verdict import NOT_KNOWN
@@ -22,7 +23,6 @@ from geo.verdict import NOT_KNOWN
 Numbers = npt.NDArray[np.float64]
 
 CLOSES, MISSES = "closes", "does not close"
-_ROUNDING_M = 0.0005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,7 +43,8 @@ class LevelBook:
         Index ``run``: ``from_point``, ``to_point``, ``n_setups``, ``sum_backsights_m``,
         ``sum_foresights_m`` (the last sight counted as one), ``sum_rises_m``, ``sum_falls_m``,
         ``difference_m`` (last level less first), ``arithmetic_ok``, ``arithmetic_because``, ``found_m``,
-        ``known_m``, ``misclosure_mm``, ``allowed_setups_mm``, ``allowed_distance_mm``,
+        ``known_m``, ``tied`` (it begins or ends on a known level; without one its levels are not known,
+        its rises and falls are), ``misclosure_mm``, ``allowed_setups_mm``, ``allowed_distance_mm``,
         ``within_distance`` (``"yes"``, ``"no"``, ``"not known"``), ``word`` (``"closes"``, ``"does not
         close"``, ``"not known"``), ``because``, ``settle``.
     differs
@@ -68,7 +69,9 @@ def reduce_book(book: pd.DataFrame, *, ref: Reference, distance_km: float = math
     nothing is shared out, and each sigma is widened as if the miss had grown set-up by set-up. The
     sigma of a level grows with the sights it rests on, and shrinks where its run is tied at both ends;
     levels of one set-up share the error of its backsight (see ``covariance``). Bench marks count as
-    free of error: levels are above the site's own datum.
+    free of error: levels are above the site's own datum. A run from a bench mark without a known level
+    is carried back from the known level it ends on, and closes nothing; with none at all its levels stay
+    not known, and no datum is made up for it.
 
     Parameters
     ----------
@@ -76,8 +79,9 @@ def reduce_book(book: pd.DataFrame, *, ref: Reference, distance_km: float = math
         Lines as booked, labels unique: ``point`` (name; may be blank: a backsight booked next after a
         foresight is then on the same change point), ``setup_id`` (may be blank), ``backsight_m``,
         ``intermediate_sight_m``, ``foresight_m``, ``known_level_m`` (NaN where none); optionally
-        ``sight_sigma_m`` (else ``levels.staff_sigma_m``), and ``booked_rise_m``, ``booked_fall_m``,
-        ``booked_level_m`` to hold somebody's own reduction against the sights.
+        ``sight_sigma_m`` (else ``levels.staff_sigma_m``), ``role`` (``bench_mark`` where it is one), and
+        ``booked_rise_m``, ``booked_fall_m``, ``booked_level_m`` to hold somebody's own reduction against
+        the sights.
     distance_km
         Length of each run one way; gives the allowance by distance beside that by set-ups, which
         decides.
@@ -95,12 +99,12 @@ def reduce_book(book: pd.DataFrame, *, ref: Reference, distance_km: float = math
     runs = [work.run(run, ref=ref, distance_km=distance_km) for run in laid.runs]
     sights = work.sights(book)
     levels, covariance = work.levels(book, [row["word"] for row in runs])
-    differs = _differences(book, sights)
+    differs = differences_booked(book, sights)
     table = pd.DataFrame(runs, index=pd.RangeIndex(1, len(runs) + 1, name="run"))
     return LevelBook(
         levels=levels,
         sights=sights,
-        runs=_with_booked(table, book, sights),
+        runs=with_booked(table, book, sights),
         differs=differs,
         covariance=covariance,
     )
@@ -139,6 +143,11 @@ class _Reduction:
         if run.start is not None:
             origin = self.at[id(run.start)]
             base, base_row = self.raw[origin] + self.correction[origin], self.design[origin].copy()
+        tied = not math.isnan(base)
+        if not tied:
+            base, base_row = self._carried_back(run)
+        hangs = not math.isnan(base)
+        base = base if hangs else 0.0
         level, row, rise_level = base, base_row, base
         mine: list[int] = []
         passed: list[int] = []
@@ -168,8 +177,46 @@ class _Reduction:
             self.widened[mine] = inherited
             self.widened[:, mine] = inherited[:, None]
             self.widened[np.ix_(mine, mine)] = inherited[self.at[id(run.start)]]
-        sums = self._sums(run, mine)
+        sums = self._sums(run, mine) | {"tied": hangs}
+        if not tied:
+            return sums | self._untied(run, mine, hangs=hangs, ref=ref, distance_km=distance_km)
         return sums | self._close(run, first, mine, passed, base, base_row, ref=ref, distance_km=distance_km)
+
+    def _carried_back(self, run: Run) -> tuple[float, Numbers]:
+        """Return the level a run must begin at to end on what is known there; NaN where nothing is."""
+        row = np.zeros(len(self.order))
+        end = run.setups[-1].fore
+        if end is None or end.point not in self.known:
+            return math.nan, row
+        level = self.known[end.point]
+        for setup in run.setups:
+            level -= setup.back.reading_m - setup.onward[-1].reading_m
+            row[self.at[id(setup.back)]] -= 1
+            row[self.at[id(setup.onward[-1])]] += 1
+        return level, row
+
+    def _untied(
+        self, run: Run, mine: list[int], *, hangs: bool, ref: Reference, distance_km: float
+    ) -> dict[str, Any]:
+        """Say of a run that begins on no known level what it hangs on; with nothing, take its levels away."""
+        begins, end = run.setups[0].back.point, self.order[mine[-1]]
+        row = {
+            "found_m": float(self.raw[mine[-1]]) if hangs else math.nan,
+            "known_m": self.known.get(end.point, math.nan),
+            "misclosure_mm": math.nan,
+            "allowed_setups_mm": ref.value("levels.misclosure_mm") * math.sqrt(len(run.setups)),
+            "allowed_distance_mm": ref.value("levels.misclosure_km_mm") * math.sqrt(distance_km),
+            "within_distance": NOT_KNOWN,
+            "word": NOT_KNOWN,
+            "settle": f"Give {begins} its known level (known_level_m), or level it from a bench mark.",
+        }
+        if hangs:
+            said = f"{begins} has no known level: carried back from {end.point}"
+            return row | {"because": f"{said}, so a misread staff would not show"}
+        for each in (self.raw, self.by_rise, self.hpc):
+            each[mine] = math.nan
+        said = f"{begins} has no known level, so no level follows from it; its rises and falls stand"
+        return row | {"because": said}
 
     def _sums(self, run: Run, mine: list[int]) -> dict[str, Any]:
         """Return the change of level counted three ways."""
@@ -189,7 +236,7 @@ class _Reduction:
             "sum_rises_m": up,
             "sum_falls_m": down,
             "difference_m": change,
-            **_agreement(*ways),
+            **agreement(*ways),
         }
 
     def _close(
@@ -268,6 +315,8 @@ class _Reduction:
         some = np.flatnonzero(own >= 0)
         row = own[some]
         noise = (self.design[row] * self.sigma**2) @ self.design[row].T + self.widened[np.ix_(row, row)]
+        lost = np.isnan(self.raw[row])
+        noise[lost] = noise[:, lost] = np.nan
         covariance = np.full((size, size), np.nan)
         covariance[np.ix_(some, some)] = noise
         table = pd.DataFrame(
@@ -296,76 +345,3 @@ class _Reduction:
         for column, values in put.items():
             table.iloc[some, table.columns.get_loc(column)] = values
         return table, covariance
-
-
-def _agreement(by_sights: float, by_rises: float, by_levels: float) -> dict[str, Any]:
-    """Say whether three counts of one change of level agree within the rounding of a book."""
-    ways = (by_sights, by_rises, by_levels)
-    fine = max(ways) - min(ways) <= _ROUNDING_M
-    named = ("sights", "rises less falls", "last less first level")
-    said = ", ".join(f"{name} {way:+.3f} m" for name, way in zip(named, ways, strict=True))
-    return {"arithmetic_ok": fine, "arithmetic_because": said if fine else f"{said}: the three must agree"}
-
-
-def _onward(sights: pd.DataFrame) -> pd.DataFrame:
-    """Return the one sight of each line that gives it a level, by line label."""
-    ranked = sights.assign(last=sights["kind"] != BACK).sort_values("last", kind="stable")
-    return ranked.drop_duplicates("line", keep="last").set_index("line")
-
-
-def _differences(book: pd.DataFrame, sights: pd.DataFrame) -> pd.DataFrame:
-    """Return where somebody's own rise, fall or level is not what the sights give."""
-    columns = ["line", "point", "column", "booked_m", "reduced_m", "said"]
-    if not any(str(name).startswith("booked_") for name in book.columns):
-        return pd.DataFrame(columns=columns)
-    own = _onward(sights).reindex(book.index)
-    change = own["rise_m"].fillna(-own["fall_m"])
-    reduced = {"rise_m": change, "fall_m": -change, "level_m": own["level_m"]}
-    rows: list[dict[str, Any]] = []
-    for column, given in reduced.items():
-        name = f"booked_{column}"
-        if name not in book:
-            continue
-        off = book[name].notna() & given.notna() & ((book[name] - given).abs() > _ROUNDING_M)
-        for line in book.index[off]:
-            booked, right = float(book.loc[line, name]), float(given[line])
-            what = (
-                "level"
-                if column == "level_m"
-                else ("rise" if (column == "rise_m") == (right >= 0) else "fall")
-            )
-            verb = column.removesuffix("_m")
-            size = right if what == "level" else abs(right)
-            said = f"booked as a {verb} of {booked:.3f} m; the sights give a {what} of {size:.3f} m"
-            rows.append(
-                {
-                    "line": line,
-                    "point": book.loc[line, "point"],
-                    "column": name,
-                    "booked_m": booked,
-                    "reduced_m": right,
-                    "said": said,
-                }
-            )
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _with_booked(runs: pd.DataFrame, book: pd.DataFrame, sights: pd.DataFrame) -> pd.DataFrame:
-    """Put somebody's own sums in place of ours in the arithmetic check, where they were booked."""
-    if not any(str(name).startswith("booked_") for name in book.columns):
-        return runs
-    out = runs.copy()
-    blank = pd.Series(np.nan, index=book.index)
-    rise, fall = book.get("booked_rise_m", blank), book.get("booked_fall_m", blank)
-    level = book.get("booked_level_m", blank).fillna(book["known_level_m"])
-    first_sight = sights.groupby("run")["line"].first()
-    for number, run in runs.iterrows():
-        onward = sights[(sights["run"] == number) & (sights["kind"] != BACK)]["line"]
-        ups, downs = rise[onward].sum(), fall[onward].sum()
-        begun, ended = level[first_sight[number]], level[onward.iloc[-1]] if len(onward) else np.nan
-        by_sights = run["sum_backsights_m"] - run["sum_foresights_m"]
-        by_rises = ups - downs if rise[onward].notna().any() or fall[onward].notna().any() else by_sights
-        by_levels = ended - begun if pd.notna(ended) and pd.notna(begun) else by_sights
-        for column, value in _agreement(float(by_sights), float(by_rises), float(by_levels)).items():
-            out.loc[number, column] = value
-    return out

@@ -42,7 +42,7 @@ class Run:
     """Set-ups that follow one another, from a start of known level to a foresight on one, if any.
 
     ``start`` is the sight its level comes from when it branches off another run, ``None`` when it
-    begins on a known level.
+    begins on a bench mark; ``start_level_m`` is NaN where that has no known level.
     """
 
     setups: list[Setup]
@@ -64,7 +64,8 @@ def lay_out(book: pd.DataFrame) -> Layout:
     A line with a foresight and a backsight is a change point: the foresight ends the set-up it was
     sighted from, the backsight opens the next. Where ``setup_id`` is blank sights belong to the set-up
     opened last. A backsight whose ``point`` is blank, booked next after a foresight, is on the same
-    change point.
+    change point. The first set-up may begin on a bench mark without a known level, and so may any whose
+    ``role`` is ``bench_mark``; any other backsight on a point nobody sighted breaks the book off.
 
     Raises
     ------
@@ -73,6 +74,7 @@ def lay_out(book: pd.DataFrame) -> Layout:
     """
     problems: list[Problem] = []
     points = _points(book)
+    marks = _marks(book, points)
     setups = _setups(book, points, problems)
     known = _known(book, points, problems)
     runs: list[Run] = []
@@ -86,6 +88,8 @@ def lay_out(book: pd.DataFrame) -> Layout:
             ends.pop(point).setups.append(setup)
         elif point in levelled:
             runs.append(Run([setup], levelled[point], math.nan))
+        elif not runs or point in marks:
+            runs.append(Run([setup], None, math.nan))
         else:
             said = f"the backsight of set-up {setup.name} is on {point}, whose level is not known"
             allowed = "a bench mark, or a point sighted before under the same name"
@@ -99,6 +103,12 @@ def lay_out(book: pd.DataFrame) -> Layout:
     if problems:
         raise InputError(problems)
     return Layout(runs=tuple(runs), known=known)
+
+
+def _marks(book: pd.DataFrame, points: list[str]) -> set[str]:
+    """Return the points booked as bench marks, where the book says what its points are."""
+    roles = book["role"] if "role" in book else pd.Series("", index=book.index)
+    return {point for point, role in zip(points, roles, strict=True) if role == "bench_mark"}
 
 
 def _points(book: pd.DataFrame) -> list[str]:

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from geo.reference import Reference
+from geo.reference import Method, Reference
 
 Numbers = npt.NDArray[np.float64]
 
@@ -47,6 +47,37 @@ class Summary:
     mean_high: float
     median_text: str
     mean_text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """What is wrong with a value as it was written; ``stops`` when it cannot be used."""
+
+    found: str
+    allowed: str
+    mend: str
+    stops: bool
+
+
+def value_fault(text: str, method: Method) -> Fault | None:
+    """Return what is wrong with a value of a method, or ``None``."""
+    try:
+        number, censored = parse_value(text)
+    except ValueError:
+        return Fault(
+            found=f"{text!r} is not a reading",
+            allowed="a number, or >100 or <6 when off the scale",
+            mend="Write a number with a point; write off-scale with > or <.",
+            stops=True,
+        )
+    if censored == NONE and number >= method.scale_max:
+        return Fault(
+            found=f"{number:g} is at or beyond the end of the scale of {method.name}",
+            allowed=f"below {method.scale_max:g}, or >{method.scale_max:g}",
+            mend=f"If the instrument read full scale, write >{number:g}; it is not a value.",
+            stops=False,
+        )
+    return None
 
 
 def parse_value(text: str) -> tuple[float, str]:

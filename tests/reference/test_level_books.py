@@ -11,6 +11,7 @@ import pytest
 
 from geo import reference
 from geo.levels.book import CLOSES, MISSES, LevelBook, reduce_book
+from geo.levels.page import COLLIMATION, RISE_AND_FALL, book_page
 from geo.levels.tie import difference
 
 REF = reference.default()
@@ -189,3 +190,73 @@ def test_allowances_grow_with_the_root() -> None:
     assert run["allowed_setups_mm"] == pytest.approx(7.07, abs=0.005)
     assert run["misclosure_mm"] == pytest.approx(-5.0, abs=1e-6)
     assert run["word"] == CLOSES
+
+
+def test_book_a_by_rise_and_fall_as_printed() -> None:
+    """Every rise and fall stands on its own line, and the three sums agree at -1.162, sign and all.
+
+    The page prints the three differences without their sign; the levels fall, so they are below nought.
+    """
+    lines = booked(BOOK_A)
+    page = book_page(reduce_book(lines, ref=REF), lines, form=RISE_AND_FALL)
+    rises = dict(zip("ABCDE", [NAN, 0.182, 0.829, 0.506, NAN], strict=True)) | {"TBM": NAN}
+    falls = dict(zip("ABCDE", [0.316, NAN, NAN, NAN, 0.298], strict=True)) | {"TBM": 2.065}
+    for point in "ABCDE":
+        for column, printed in (("rise_m", rises), ("fall_m", falls)):
+            assert page.lines.loc[point, column] == pytest.approx(printed[point], abs=5e-4, nan_ok=True)
+    assert page.lines["level_m"].round(3).tolist()[1:] == LEVELS_A
+    sums = page.sums.loc[1]
+    columns = ["backsight_m", "foresight_m", "rise_m", "fall_m", "level_m"]
+    assert [round(float(sums[name]), 3) for name in columns] == [6.962, 8.124, 1.517, 2.679, -1.162]
+    assert page.checks["word"].tolist() == ["yes", "yes", "no"]
+    assert page.checks.iloc[:2][["one_m", "other_m"]].round(3).to_numpy().tolist() == [[-1.162, -1.162]] * 2
+    assert page.lines.loc["TBM", "remark"] == "-9 mm to its known level"
+
+
+def test_book_a_by_collimation_as_printed() -> None:
+    """52.063, 53.586 and 52.527 stand where their backsights do; the levels are those of the other form.
+
+    The levels after the first come to 300.419; by collimation 3 × 52.063 + 2 × 53.586 + 52.527 less
+    sights of 15.469 is the same (worked by hand).
+    """
+    lines = booked(BOOK_A)
+    page = book_page(reduce_book(lines, ref=REF), lines, form=COLLIMATION)
+    assert page.lines["collimation_m"].dropna().round(3).to_dict() == {"BM": 52.063, "C": 53.586, "E": 52.527}
+    assert page.lines["level_m"].round(3).tolist()[1:] == LEVELS_A
+    summed = page.checks[page.checks["check"].str.startswith("sum of levels")].iloc[0]
+    assert summed["one_m"] == pytest.approx(300.419, abs=5e-4)
+    assert summed["other_m"] == pytest.approx(3 * 52.063 + 2 * 53.586 + 52.527 - 15.469, abs=5e-4)
+    assert page.checks["word"].tolist() == ["yes", "yes", "no"]
+
+
+@pytest.mark.parametrize("form", [COLLIMATION, RISE_AND_FALL])
+def test_book_b_balances_in_both_forms_and_closes_in_neither(form: str) -> None:
+    """Every check of either form agrees, and both say that it misses its bench mark by 166 mm."""
+    lines = booked(BOOK_B)
+    page = book_page(reduce_book(lines, ref=REF), lines, form=form)
+    assert page.checks["word"].tolist()[:-1] == ["yes"] * (len(page.checks) - 1)
+    closes = page.checks.iloc[-1]
+    assert (closes["check"], closes["word"]) == ("closes", "no")
+    assert "-166 mm" in closes["said"]
+    assert page.lines["level_m"].round(3).tolist()[1:] == LEVELS_B
+
+
+def test_a_rise_booked_as_a_fall_shows_in_both_forms() -> None:
+    """Book C's own sums fail: by its levels +0.415 against +1.305; the levels add up 0.890 short.
+
+    Its levels come to 99.445 + 100.575 + 100.860 + 100.415 = 401.295; by collimation, 3 × 101.855 +
+    103.025 less 6.405, they come to 402.185.
+    """
+    level = [100.000, 99.445, 100.575, 100.860, 100.415]
+    rise, fall = [NAN, NAN, 1.130, 0.285, NAN], [NAN, 0.555, NAN, NAN, 0.445]
+    lines = booked(BOOK_C, booked_rise_m=rise, booked_fall_m=fall, booked_level_m=level)
+    book = reduce_book(lines, ref=REF)
+    by_hpc = book_page(book, lines, form=COLLIMATION)
+    summed = by_hpc.checks[by_hpc.checks["check"].str.startswith("sum of levels")].iloc[0]
+    assert (summed["one_m"], summed["other_m"]) == (pytest.approx(401.295), pytest.approx(402.185))
+    assert summed["word"] == "no"
+    for page in (by_hpc, book_page(book, lines, form=RISE_AND_FALL)):
+        assert "rise of 0.445" in page.lines.loc["C", "remark"]
+        own = page.checks[page.checks["check"] == "sums as they were booked"].iloc[0]
+        assert "+0.415" in own["said"]
+        assert page.checks.iloc[-1]["word"] == "not known"

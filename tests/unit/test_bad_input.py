@@ -420,7 +420,11 @@ def test_one_slip_is_said_once(folder: Path) -> None:
 
 # --- anything at all -----------------------------------------------------------------------------
 
-FILES = sorted(path.name for path in (DEMO / HOUSE).iterdir() if path.name not in ("truth.toml", "README.md"))
+FILES = sorted(
+    path.name
+    for path in (DEMO / HOUSE).iterdir()
+    if path.is_file() and path.name not in ("truth.toml", "README.md")
+)
 TABLES = [name for name in FILES if name.endswith(".csv")]
 
 

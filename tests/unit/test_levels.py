@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from geo import reference
 from geo.errors import InputError
 from geo.levels.book import CLOSES, MISSES, reduce_book
+from geo.levels.page import COLLIMATION, RISE_AND_FALL, book_page
+from geo.levels.staff import read_staff, staff_text
 from geo.levels.tie import difference, differences
 from geo.verdict import NOT_KNOWN
 
@@ -148,7 +150,10 @@ def test_a_line_without_a_sight_has_no_level() -> None:
 @pytest.mark.parametrize(
     ("lines", "found"),
     [
-        ([("1", "A", "", 1.5, NAN, NAN, NAN)], "the backsight of set-up 1 is on A, whose level is not known"),
+        (
+            [("1", "BM", "S1", 1.5, NAN, NAN, 10.0), ("2", "A", "S2", 1.5, NAN, NAN, NAN)],
+            "the backsight of set-up S2 is on A, whose level is not known",
+        ),
         ([("1", "A", "", NAN, 1.5, NAN, NAN)], "no backsight before this"),
         ([("1", "BM", "", 1.5, 1.2, NAN, 10.0)], "an intermediate sight beside another sight"),
         (
@@ -178,6 +183,117 @@ def test_a_book_that_cannot_be_followed_is_refused(lines: list[tuple[Any, ...]],
     with pytest.raises(InputError, match=found) as caught:
         reduce_book(book_of(*lines), ref=REF)
     assert all(problem.mend for problem in caught.value.problems)
+
+
+UNTIED = book_of(
+    ("1", "BM", "S1", 1.500, NAN, NAN, NAN),
+    ("2", "A", "S1", NAN, 1.700, NAN, NAN),
+    ("3", "CP", "S1", NAN, NAN, 1.300, NAN),
+    ("4", "CP", "S2", 1.400, NAN, NAN, NAN),
+    ("5", "B", "S2", NAN, NAN, 1.600, NAN),
+)
+
+
+def test_a_bench_mark_without_a_level_leaves_levels_not_known() -> None:
+    """Rises and falls stand, -0.200, +0.400, -0.200; no level is made up, and the bench mark is asked for."""
+    book = reduce_book(UNTIED, ref=REF)
+    assert book.levels[["level_m", "raw_level_m", "sigma_m"]].isna().all().all()
+    assert np.isnan(book.covariance).all()
+    assert book.sights["rise_m"].dropna().tolist() == pytest.approx([0.4])
+    assert book.sights["fall_m"].dropna().tolist() == pytest.approx([0.2, 0.2])
+    run = book.runs.loc[1]
+    assert (run["tied"], run["word"]) == (False, NOT_KNOWN)
+    assert run["arithmetic_ok"]
+    assert run["difference_m"] == pytest.approx(0.0, abs=1e-12)
+    assert "BM has no known level" in run["because"]
+    assert "Give BM its known level" in run["settle"]
+
+
+def test_a_run_can_hang_on_its_far_end() -> None:
+    """B known at 20.000 makes the bench mark 20.000 too and A 19.800; nothing closes, and B is the surest.
+
+    A is two set-ups of sights away from B: its own and the backsight of S1 cancel to sights 1-2, plus the
+    backsight of S1 to B: A = B - (b1 - f1 + b2 - f2) + b1 - i = B + f1 - b2 + f2 - i, four sights.
+    """
+    book = reduce_book(UNTIED.assign(known_level_m=[NAN, NAN, NAN, NAN, 20.0]), ref=REF)
+    assert book.levels["level_m"].tolist() == pytest.approx([20.0, 19.8, 20.2, 20.2, 20.0])
+    assert book.levels["sigma_m"].tolist() == pytest.approx(
+        [2 * SIGMA, 2 * SIGMA, math.sqrt(2) * SIGMA, math.sqrt(2) * SIGMA, 0]
+    )
+    run = book.runs.loc[1]
+    assert (run["tied"], run["word"]) == (True, NOT_KNOWN)
+    assert "carried back from B" in run["because"]
+
+
+def test_only_a_bench_mark_may_begin_a_later_run_without_a_level() -> None:
+    """A second bench mark, booked as one, leaves its own run not known; an unknown change point breaks off."""
+    lines = [
+        ("1", "BM", "S1", 1.5, NAN, NAN, 10.0),
+        ("2", "A", "S1", NAN, 1.2, NAN, NAN),
+        ("3", "BM2", "S2", 1.1, NAN, NAN, NAN),
+        ("4", "C", "S2", NAN, 1.0, NAN, NAN),
+    ]
+    told = book_of(*lines).assign(role=["bench_mark", "ground", "bench_mark", "ground"])
+    book = reduce_book(told, ref=REF)
+    assert book.runs["tied"].tolist() == [True, False]
+    assert book.levels["level_m"].notna().tolist() == [True, True, False, False]
+    assert difference(book, "2", "1").value == pytest.approx(0.3)
+    with pytest.raises(InputError, match="BM2, whose level is not known"):
+        reduce_book(book_of(*lines), ref=REF)
+
+
+@pytest.mark.parametrize("form", [COLLIMATION, RISE_AND_FALL])
+def test_a_page_without_a_datum_still_shows_its_sights(form: str) -> None:
+    """Sights, sums and rises are there to be seen; levels are blank, and the checks say why."""
+    page = book_page(reduce_book(UNTIED, ref=REF), UNTIED, form=form)
+    assert page.lines["level_m"].isna().all()
+    assert page.sums.loc[1, "backsight_m"] == pytest.approx(2.9)
+    assert NOT_KNOWN in page.checks["word"].tolist()
+    assert page.checks.iloc[-1]["settle"].startswith("Give BM")
+
+
+def test_a_page_in_millimetres_keeps_levels_in_metres() -> None:
+    """A staff of 1.482 is booked as 1482, its rise in millimetres with it; corrections are always so."""
+    page = book_page(reduce_book(LOOP, ref=REF), LOOP, form=RISE_AND_FALL, staff_unit="mm")
+    assert page.lines["backsight_mm"].dropna().tolist() == pytest.approx([1500, 1400])
+    assert page.lines["fall_mm"].dropna().tolist() == pytest.approx([200, 500])
+    assert page.lines["correction_mm"].tolist() == pytest.approx([0, 3, 3, 3, 6, 6])
+    assert page.lines.loc["6", "adjusted_level_m"] == pytest.approx(10.0)
+    assert page.checks["word"].tolist() == ["yes", "yes", "yes"]
+    for form, unit in (("by eye", "m"), (COLLIMATION, "ft")):
+        with pytest.raises(ValueError, match="no level book"):
+            book_page(reduce_book(LOOP, ref=REF), LOOP, form=form, staff_unit=unit)
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "metres"),
+    [("1.482", "", 1.482), ("1482", "", 1.482), ("1482", "mm", 1.482), ("2", "m", 2.0), ("2", "mm", 0.002),
+     ("-0.350", "", -0.35), ("-350", "", -0.35), ("0", "", 0.0), (" 1.5 ", "", 1.5), (".5", "", 0.5), ("2.", "", 2.0)],
+)  # fmt: skip
+def test_a_staff_reading_in_either_unit(typed: str, unit: str, metres: float) -> None:
+    """With a point it is metres, whole it is millimetres, and a unit said goes before both."""
+    assert read_staff(typed, unit=unit) == (pytest.approx(metres, abs=1e-12), "")
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "word"),
+    [("2", "", "may be metres or millimetres"), ("1,482", "", "comma"), ("1482", "m", "1482 m"), ("14.82", "", "14.82 m"),
+     ("1e3", "", "not a staff reading"), ("nan", "", "not a staff reading"), ("99999", "", "99.999 m"), ("x", "mm", "not")],
+)  # fmt: skip
+def test_a_staff_reading_that_cannot_be_told(typed: str, unit: str, word: str) -> None:
+    """What may be two things, or is off every staff, is asked again and never guessed."""
+    metres, fault = read_staff(typed, unit=unit)
+    assert math.isnan(metres)
+    assert word in fault
+
+
+@given(st.integers(-4999, 9999), st.sampled_from(["m", "mm"]))
+def test_a_staff_reading_reads_back_as_it_was_shown(millimetres: int, unit: str) -> None:
+    """To the millimetre, in either unit, what is shown is what is read; no sight is a blank."""
+    shown = staff_text(millimetres / 1000.0, unit=unit)
+    assert read_staff(shown, unit=unit) == (pytest.approx(millimetres / 1000.0, abs=1e-12), "")
+    assert staff_text(NAN, unit=unit) == ""
+    assert read_staff("", unit=unit)[1] == ""
 
 
 reading = st.floats(0.2, 4.5).map(lambda x: round(x, 3))
