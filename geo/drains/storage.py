@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import heapq
+import bisect
 import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from geo.reference import Reference
@@ -80,7 +79,8 @@ def pipe_litres(
             flat, 1.0, drop
         )
         level_pipe = segment_area(level - (low + high) / 2.0, bore)
-    return np.asarray(1000.0 * length * np.where(flat, level_pipe, sloped))
+    # Where the water just wets the lower end, rounding may leave a billionth of a litre less than none.
+    return np.asarray(1000.0 * length * np.maximum(np.where(flat, level_pipe, sloped), 0.0))
 
 
 def leak_l_s(head_m: ArrayLike, area_cm2: ArrayLike, *, ref: Reference) -> Floats:
@@ -187,8 +187,53 @@ class Balance:
     first_spill_s: float
 
 
-def balance(inflow: Inflow, *, capacity_l: float, passes_l_s: float = 0.0) -> Balance:
-    """Follow a store that fills, lets a steady trickle pass, and spills over its top.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trickle:
+    """What still passes by how much stands behind it, slice by slice of the store.
+
+    Parameters
+    ----------
+    litres
+        (n + 1,) litres stored at the edges of the slices, from 0 up.
+    rates_l_s
+        (n,) what passes while the store stands in each slice; the last beyond it too.
+    levels_m
+        (n + 1,) level of the water at those edges, m.
+    """
+
+    litres: tuple[float, ...]
+    rates_l_s: tuple[float, ...]
+    levels_m: tuple[float, ...] = ()
+
+    @classmethod
+    def constant(cls, rate_l_s: float) -> Trickle:
+        """Return a trickle that is the same whatever stands behind it."""
+        return cls(litres=(0.0, math.inf), rates_l_s=(rate_l_s,))
+
+    def and_also(self, rate_l_s: float) -> Trickle:
+        """Return the same with so much more passing at every level."""
+        rates = tuple(rate + rate_l_s for rate in self.rates_l_s)
+        return Trickle(litres=self.litres, rates_l_s=rates, levels_m=self.levels_m)
+
+    def slice_at(self, stored: float, rate: float) -> tuple[int, float]:
+        """Return the slice a store moves into under an inflow, and which way: 1, -1, or 0 to stay."""
+        k = min(bisect.bisect_right(self.litres, stored) - 1, len(self.rates_l_s) - 1)
+        if stored > self.litres[k]:
+            return k, math.copysign(1.0, rate - self.rates_l_s[k]) if rate != self.rates_l_s[k] else 0.0
+        if rate > self.rates_l_s[k]:
+            return k, 1.0
+        if k > 0 and rate < self.rates_l_s[k - 1]:
+            return k - 1, -1.0
+        return k, 0.0
+
+    def level_for(self, rate: float) -> float:
+        """Return the level at which so much passes, NaN where levels are not known."""
+        held = [k for k, passed in enumerate(self.rates_l_s) if passed >= rate]
+        return self.levels_m[held[0]] if held and self.levels_m else math.nan
+
+
+def balance(inflow: Inflow, *, capacity_l: float, passes_l_s: float | Trickle = 0.0) -> Balance:
+    """Follow a store that fills, lets a trickle pass, and spills over its top.
 
     Parameters
     ----------
@@ -197,153 +242,69 @@ def balance(inflow: Inflow, *, capacity_l: float, passes_l_s: float = 0.0) -> Ba
     capacity_l
         Litres to the first spill; infinite for a closed system.
     passes_l_s
-        What the partial blockage still passes while there is water behind it.
+        What the partial blockage still passes while there is water behind it: one rate, or a rate by
+        litres stored.
 
     Returns
     -------
-    Balance; exact, since every rate is constant between two moments.
+    Balance; exact for the rates given, since every rate is constant between two moments.
     """
-    entered = stored = left = spilled = peak = 0.0
-    first = math.inf
+    trickle = Trickle.constant(passes_l_s) if isinstance(passes_l_s, float | int) else passes_l_s
+    store = _Store(trickle=trickle, capacity_l=capacity_l)
     clock = 0.0
     for start, end, rate in inflow.pieces:
-        drained = min(stored, passes_l_s * (start - clock))
-        stored, left = stored - drained, left + drained
-        net = rate - passes_l_s
-        if math.isinf(end):
-            if net > 0 and math.isinf(first):
-                first = start + (capacity_l - stored) / net
-            nan = math.nan
-            full = capacity_l if net > 0 else stored
-            return Balance(
-                in_l=nan, stored_l=nan, left_l=nan, spilled_l=nan, peak_stored_l=full, first_spill_s=first
-            )
-        span = end - start
-        entered += rate * span
-        if net <= 0:
-            gone = min(stored + rate * span, passes_l_s * span)
-            stored, left = stored + rate * span - gone, left + gone
-        else:
-            room = capacity_l - stored
-            over = max(net * span - room, 0.0)
-            if over > 0 and math.isinf(first):
-                first = start + room / net
-            stored = capacity_l if over > 0 else stored + net * span
-            spilled, left = spilled + over, left + passes_l_s * span
-        peak = max(peak, stored)
+        store.run(clock, start, 0.0)
+        store.run(start, end, rate)
         clock = end
+        if math.isinf(end):
+            nan = math.nan
+            return Balance(
+                in_l=nan, stored_l=nan, left_l=nan, spilled_l=nan, peak_stored_l=store.peak,
+                first_spill_s=store.first_s,
+            )  # fmt: skip
     return Balance(
-        in_l=entered, stored_l=stored, left_l=left, spilled_l=spilled, peak_stored_l=peak, first_spill_s=first
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wiring:
-    """A network as arrays: rows of two are the lowest and the highest a level can be."""
-
-    ids: list[str]
-    edge_ids: list[str]
-    pieces_of: dict[str, list[int]]
-    onward: list[list[tuple[int, int]]]
-    back: list[list[tuple[int, int]]]
-    ends: list[tuple[int, int]]
-    crest: tuple[list[float], list[float]]
-    spill: tuple[list[float], list[float]]
-    spill_sigma: list[float]
-    crest_sigma: list[float]
-    outfall: list[bool]
-    exact: bool
-    up: Floats
-    down: Floats
-    length: Floats
-    bore: Floats
-    area: Floats
-    base: Floats
-    piece_node: np.ndarray
-    piece_edge: np.ndarray
-    piece_at: Floats
-    piece_far: Floats
-    piece_length: Floats
-    piece_rest: Floats
-    node_rest: Floats
-    rest: Floats
-
-
-def wire(nodes: pd.DataFrame, runs: pd.DataFrame) -> Wiring:
-    """Lay a network out as arrays and lists.
-
-    Parameters
-    ----------
-    nodes, runs
-        The tables of a network, levels in m.
-    """
-    where = {name: i for i, name in enumerate(nodes.index)}
-    start = np.array([where[n] for n in runs["from_node"]], dtype=int)
-    end = np.array([where[n] for n in runs["to_node"]], dtype=int)
-    way = runs["way"].to_numpy()
-    onward: list[list[tuple[int, int]]] = [[] for _ in nodes.index]
-    back: list[list[tuple[int, int]]] = [[] for _ in nodes.index]
-    for e, (a, b) in enumerate(zip(start.tolist(), end.tolist(), strict=True)):
-        onward[a].append((e, b))
-        back[b].append((e, a))
-        if way[e] == "both":
-            onward[b].append((e, a))
-            back[a].append((e, b))
-    pieces_of: dict[str, list[int]] = {}
-    for e, run_id in enumerate(runs["run_id"]):
-        pieces_of.setdefault(run_id, []).append(e)
-    up = runs[["up_low_m", "up_high_m"]].to_numpy(float).T
-    down = runs[["down_low_m", "down_high_m"]].to_numpy(float).T
-    crest = runs[["crest_low_m", "crest_high_m"]].to_numpy(float).T
-    length = runs["length_m"].fillna(0.0).to_numpy(float)
-    bore = runs["bore_m"].fillna(0.0).to_numpy(float)
-    hump = crest > np.maximum(up, down) + 1e-9
-    # A run is two pieces that meet at its crest; without a hump one of them has no length.
-    share = np.where(hump[0], 0.5, np.where(up[0] >= down[0], 0.0, 1.0))
-    spill = nodes[["spill_low_m", "spill_high_m"]].to_numpy(float).T
-    area = nodes["area_m2"].fillna(0.0).to_numpy(float)
-    base = nodes["base_m"].to_numpy(float)
-    outfall = nodes["outfall"].to_numpy(bool)
-    crest_lists = (crest[0].tolist(), crest[1].tolist())
-    rest = _resting(back, crest_lists[0], np.flatnonzero(outfall), nodes["base_m"].to_numpy(float))
-    piece_node = np.concatenate([start, end])
-    piece_at, piece_far = np.concatenate([up, down], axis=1), np.concatenate([crest, crest], axis=1)
-    piece_length = np.concatenate([length * share, length * (1.0 - share)])
-    standing = rest[piece_node]
-    held = np.where(np.isfinite(standing), standing, -np.inf)
-    piece_rest = pipe_litres(held, piece_at, piece_far, piece_length, np.concatenate([bore, bore]))
-    node_rest = (
-        1000.0 * area * np.maximum(np.where(np.isfinite(rest), rest, -np.inf) - np.nan_to_num(base), 0.0)
-    )
-    return Wiring(
-        ids=[str(name) for name in nodes.index], edge_ids=[str(name) for name in runs.index],
-        pieces_of=pieces_of, onward=onward, back=back, ends=list(zip(start.tolist(), end.tolist(),
-        strict=True)),
-        crest=crest_lists, spill=(spill[0].tolist(), spill[1].tolist()),
-        spill_sigma=nodes["spill_sigma_m"].tolist(),
-        crest_sigma=runs["level_sigma_m"].tolist(), outfall=outfall.tolist(),
-        exact=bool(np.array_equal(spill[0], spill[1]) and np.array_equal(crest[0], crest[1])),
-        up=up, down=down, length=length, bore=bore, area=area, base=base, piece_node=piece_node,
-        piece_edge=np.concatenate([np.arange(len(runs))] * 2), piece_at=piece_at, piece_far=piece_far,
-        piece_length=piece_length, piece_rest=piece_rest, node_rest=node_rest, rest=rest,
+        in_l=store.entered, stored_l=store.stored, left_l=store.left, spilled_l=store.spilled,
+        peak_stored_l=store.peak, first_spill_s=store.first_s,
     )  # fmt: skip
 
 
-def _resting(
-    back: list[list[tuple[int, int]]], crest: list[float], outfalls: np.ndarray, base: Floats
-) -> Floats:
-    """Return the level at which water stands in the sound network: the lowest sill on its way out."""
-    level = np.full(len(back), np.inf)
-    queue = [(-math.inf if math.isnan(base[i]) else float(base[i]), int(i)) for i in outfalls]
-    heapq.heapify(queue)
-    done = [False] * len(back)
-    while queue:
-        here, i = heapq.heappop(queue)
-        if done[i]:
-            continue
-        done[i] = True
-        level[i] = here
-        for e, j in back[i]:
-            if not done[j]:
-                heapq.heappush(queue, (max(here, crest[e]), j))
-    return level
+class _Store:
+    """A store being filled and drained; only :func:`balance` sees it."""
+
+    def __init__(self, *, trickle: Trickle, capacity_l: float) -> None:
+        self.trickle, self.capacity = trickle, capacity_l
+        self.stored = self.left = self.spilled = self.entered = self.peak = 0.0
+        self.first_s = math.inf
+
+    def run(self, start_s: float, end_s: float, rate: float) -> None:
+        """Go on from one moment to another under one inflow, from edge to edge of the slices."""
+        left_s = end_s - start_s
+        now = start_s
+        if math.isfinite(left_s):
+            self.entered += rate * left_s
+        while left_s > 0:
+            k, way = self.trickle.slice_at(self.stored, rate)
+            passed = self.trickle.rates_l_s[k]
+            net = rate - passed
+            if way > 0 and self.stored >= self.capacity:
+                self.first_s = min(self.first_s, now)
+                if math.isfinite(left_s):
+                    self.spilled += net * left_s
+                    self.left += passed * left_s
+                break
+            if way == 0:
+                self.left += rate * left_s if math.isfinite(left_s) else 0.0
+                break
+            last = k == len(self.trickle.rates_l_s) - 1
+            above = math.inf if last else self.trickle.litres[k + 1]
+            edge = min(above, self.capacity) if way > 0 else self.trickle.litres[k]
+            need = (edge - self.stored) / net
+            if need >= left_s:
+                self.stored += net * left_s
+                self.left += passed * left_s
+                self.peak = max(self.peak, self.stored)
+                break
+            self.stored = edge
+            self.left += passed * need
+            now, left_s = now + need, left_s - need
+            self.peak = max(self.peak, self.stored)

@@ -7,7 +7,7 @@ carried by the packages swmm-toolkit and pyswmm. Surcharge by slot, true riser a
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +15,10 @@ import pandas as pd
 import pytest
 
 from geo import reference
-from geo.drains.backup import Blockage, back_up
+from geo.drains.backup import Blockage, back_up, surcharged
 from geo.drains.network import Network, build_network
 from geo.drains.storage import Inflow
+from geo.verdict import Measured
 
 pytest.importorskip("pyswmm")
 
@@ -58,6 +59,7 @@ class Case:
     length: np.ndarray
     cut: int
     start: int
+    valve: int = -1
 
     @property
     def blocked(self) -> Blockage:
@@ -112,6 +114,19 @@ def leads_to(below: np.ndarray, i: int, target: int) -> bool:
     return i == target
 
 
+def with_valve(case: Case) -> Case | None:
+    """Put a non-return valve in a side branch, if there is one, so as to shut off the first spill if it can."""
+    rims = np.where(np.isfinite(case.rim), case.rim, np.inf)
+    found = []
+    for v in range(len(case.rim)):
+        behind = [i for i in range(len(case.rim)) if leads_to(case.below, i, v)]
+        aside = v != case.cut and leads_to(case.below, v, case.cut) and case.start not in behind
+        left = [i for i in range(len(case.rim)) if leads_to(case.below, i, case.cut) and i not in behind]
+        if aside and np.isfinite(rims[left]).any():
+            found.append((float(rims[behind].min()), v))
+    return replace(case, valve=min(found)[1]) if found else None
+
+
 def ours(case: Case, passes: float | None = None) -> Network:
     """The same drain as our records: gullies, and sealed chambers of the riser's size."""
     gullies, chambers, runs = [], [], []
@@ -128,12 +143,20 @@ def ours(case: Case, passes: float | None = None) -> Network:
                      "invert_down_level_m": case.invert[end] if end >= 0 else 9.0})  # fmt: skip
         if passes is not None and i == case.cut:
             runs[-1] |= {"passes_l_s": passes, "fault_at_m": case.length[i]}
-    tables = {"gully": gullies, "chamber": chambers, "run": runs}
+    valve = [{"id": "V", "run_id": f"R{case.valve}", "fitting_kind": "non_return", "state": "works"}]
+    tables = {"gully": gullies, "chamber": chambers, "run": runs, "fitting": valve if case.valve >= 0 else []}
     return build_network({kind: pd.DataFrame(rows) for kind, rows in tables.items() if rows}, ref=REF)
 
 
 def write_input(
-    case: Case, path: Path, flows: dict[int, float], *, end: str, stop: bool, passes: float = 0.0
+    case: Case,
+    path: Path,
+    flows: dict[int, float],
+    *,
+    end: str,
+    stop: bool,
+    passes: float = 0.0,
+    sewer_to: float = 0.0,
 ) -> None:
     """Write the drain for the solver: a stopped run ends in a sealed node, a trickle leaves by an outlet."""
     lines = [HEAD.format(end=end), "[STORAGE]"]
@@ -143,7 +166,9 @@ def write_input(
         lines.append(f"N{i} {invert:.6f} {deep:.6f} 0 FUNCTIONAL 0 0 {RISER * RISER} {sealed} 0")
     ends = {i: f"N{b}" if b >= 0 else "OUT" for i, b in enumerate(case.below)}
     foot = {i: case.invert[b] if b >= 0 else 9.0 for i, b in enumerate(case.below)}
-    lines += ["[OUTFALLS]", "OUT 9.0 FREE NO"]
+    lines += ["[OUTFALLS]", "OUT 9.0 TIMESERIES SEWER NO" if sewer_to else "OUT 9.0 FREE NO"]
+    if sewer_to:
+        lines += ["[TIMESERIES]", "SEWER 0:00 9.0", f"SEWER 3:00 {sewer_to}", f"SEWER 12:00 {sewer_to}"]
     if stop:
         ends[case.cut] = "STOP"
         lines += ["[JUNCTIONS]", f"STOP {foot[case.cut]:.6f} 0.1 0 50 0"]
@@ -161,11 +186,19 @@ def write_input(
     ]
     lines += ["[XSECTIONS]", *[f"R{i} CIRCULAR {BORE} 0 0 0 1" for i in ends]]
     lines += ["[INFLOWS]", *[f'N{i} FLOW "" FLOW 1.0 1.0 {rate}' for i, rate in flows.items()]]
+    if case.valve >= 0:
+        lines += ["[LOSSES]", f"R{case.valve} 0 0 0 YES 0"]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def flood(
-    case: Case, folder: Path, *, rate: float = SLOW, passes: float = 0.0, settle: bool = False
+    case: Case,
+    folder: Path,
+    *,
+    rate: float = SLOW,
+    passes: float = 0.0,
+    settle: bool = False,
+    sewer_to: float = 0.0,
 ) -> Flood:
     """Run the solver until a node floods; to settle, on for fifteen minutes, flooding the mean of the last ten."""
     with warnings.catch_warnings():
@@ -173,7 +206,10 @@ def flood(
         from pyswmm import Nodes, Simulation
 
         path = folder / f"case_{case.cut}_{case.start}_{len(case.rim)}.inp"
-        write_input(case, path, {case.start: rate}, end="06:00:00", stop=True, passes=passes)
+        write_input(
+            case, path, {} if sewer_to else {case.start: rate}, end="11:59:00" if sewer_to else "06:00:00", stop=not sewer_to, passes=passes,
+            sewer_to=sewer_to,
+        )  # fmt: skip
         with Simulation(str(path)) as sim:
             nodes = {node.nodeid: node for node in Nodes(sim) if node.nodeid.startswith("N")}
             first, heads, begun, flows = "", {}, None, []
@@ -232,6 +268,53 @@ def test_the_cases_try_what_they_should() -> None:
     assert higher >= 5
     assert sum(len(f.pool) >= 4 for f in found) >= 12
     assert sum(f.first != f.sources[0] for f in found) >= 12
+
+
+VALVED = [seed for seed in range(60) if with_valve(make_case(seed)) is not None][:20]
+
+
+@pytest.mark.parametrize("seed", VALVED)
+def test_the_same_node_floods_first_behind_a_valve(seed: int, tmp_path: Path) -> None:
+    """With a non-return valve in a side branch (a flap gate of the solver's) the same node floods, within 5 mm."""
+    case = with_valve(make_case(seed))
+    assert case is not None
+    found = back_up(ours(case), blocked=case.blocked, source=case.source, ref=REF)
+    theirs = flood(case, tmp_path)
+    assert theirs.first == found.first
+    assert theirs.level_m == pytest.approx(found.level.value, abs=0.005)
+
+
+def test_the_valves_hold_something_back() -> None:
+    """Of the valves drawn at least five shut the first spill off, so that it moves to another node."""
+    moved = 0
+    for seed in VALVED:
+        plain, held = make_case(seed), with_valve(make_case(seed))
+        assert held is not None
+        one, two = (
+            back_up(ours(c), blocked=c.blocked, source=c.source, ref=REF).first for c in (plain, held)
+        )
+        moved += one != two
+    assert len(VALVED) == 20
+    assert moved >= 5
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_full_sewer_floods_the_same_node_first(seed: int, tmp_path: Path) -> None:
+    """The sewer outside rises to between what the first and the second node need, and stays: the first floods.
+
+    At its rim, within 5 mm of the solver's. Beyond a crest it must fill a basin first, so the sewer is held.
+    """
+    case = make_case(seed)
+    network = ours(case)
+    outfall = str(network.nodes.index[network.nodes["outfall"]][0])
+    order = surcharged(network, outfall, Measured(11.0, 0.0), ref=REF)["reach_m"]
+    between = float(order.iloc[:2].mean())
+    assert order.iloc[1] - order.iloc[0] > 0.005
+    said = surcharged(network, outfall, Measured(between, 0.0), ref=REF)
+    assert said["margin_mm"].iloc[0] > 0 > said["margin_mm"].iloc[1]
+    theirs = flood(case, tmp_path, sewer_to=between)
+    assert theirs.first == order.index[0]
+    assert theirs.level_m == pytest.approx(float(network.nodes.loc[theirs.first, "spill_m"]), abs=0.005)
 
 
 @pytest.mark.parametrize("seed", [1, 4, 7, 10])
