@@ -42,6 +42,8 @@ class Features(Layer):
         As the layer switch shows it; without one it is not in the switch.
     point, each
         Functions of the page: how a point is drawn, and what is bound to each feature.
+    quiet
+        Drawn only: a tap goes through to what lies under it.
     """
 
     _template = Template(
@@ -49,6 +51,7 @@ class Features(Layer):
         {% macro script(this, kwargs) %}
         var {{ this.get_name() }} = L.geoJSON({{ this.told }}, {
           smoothFactor: 0,
+          interactive: {{ this.interactive }},
           style: function (feature) { return feature.properties.style; },
           pointToLayer: {{ this.point }},
           onEachFeature: {{ this.each }}
@@ -58,9 +61,16 @@ class Features(Layer):
     )
 
     def __init__(
-        self, features: list[dict[str, Any]], *, point: str, each: str, name: str | None = None
+        self,
+        features: list[dict[str, Any]],
+        *,
+        point: str,
+        each: str,
+        name: str | None = None,
+        quiet: bool = False,
     ) -> None:
         super().__init__(name=name, overlay=True, control=name is not None)
         self._name = "features"
         self.told = page_json({"type": "FeatureCollection", "features": features})
         self.point, self.each = point, each
+        self.interactive = "false" if quiet else "true"

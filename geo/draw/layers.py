@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -30,10 +31,14 @@ from geo.site.crs import to_lonlat
 
 Feature = dict[str, Any]
 Sketch = tuple[Any, dict[str, Any]]
+Pick = Mapping[str, Any]
+Picks = Mapping[str, Pick]
 USE_WORDS = {"foul": "foul", "surface": "surface", "combined": "combined", "not_known": "use not known"}
 LABEL_LEAST_M, RUN_LABEL_SHARE = 2.0, 0.36
 UPHILL_OFFSET_M, LABEL_OFFSET_M, SAME_LABEL_M = 0.45, 0.9, 1.5
 FACE_NAME_M = 1.25
+FINGER_PX = 26
+SOUND_RUN = ("", "clear", "not_traced", "not_looked")
 FAN_M = 0.22
 ARROW_M = {"levels": (0.25, 1.15), "raster": (1.55, 2.75)}
 WORDS = {"toward": "falls to the wall", "away": "falls away", "level": "level", "not known": "not known"}
@@ -46,8 +51,8 @@ def footprints(scene: Scene) -> list[Feature]:
         subject = row.role == "subject"
         style = {"color": INK, "weight": 2.4 if subject else 1, "fillColor": BRICK if subject else NEIGHBOUR}
         card = [["building", row.building_id], ["role", "surveyed" if subject else row.role]]
-        found.append(_sketch(row.geometry, card, {**style, "fillOpacity": 0.55 if subject else 0.8}))
-    return _placed(scene, found)
+        found.append(sketch(row.geometry, card, {**style, "fillOpacity": 0.55 if subject else 0.8}))
+    return placed(scene, found)
 
 
 def corners(scene: Scene) -> list[Feature]:
@@ -57,20 +62,26 @@ def corners(scene: Scene) -> list[Feature]:
         faces = scene.perimeter.faces[scene.perimeter.faces["ring_key"] == key]
         for face in faces.itertuples():
             start = shapely.get_point(face.geometry, 0)
-            found.append(_sketch(start, [], {"text": face.corner_from, "look": "corner"}))
+            found.append(sketch(start, [], {"text": face.corner_from, "look": "corner"}))
             if face.length_m > 1.2:
                 middle = face.geometry.interpolate(0.5, normalized=True)
                 inner = shapely.Point(
                     middle.x - FACE_NAME_M * face.normal_e, middle.y - FACE_NAME_M * face.normal_n
                 )
                 said = face.face if face.outside else f"{face.face} party"
-                found.append(_sketch(inner, [], {"text": said, "look": "face"}))
-    return _placed(scene, found)
+                found.append(sketch(inner, [], {"text": said, "look": "face"}))
+    return placed(scene, found)
 
 
-def assets(scene: Scene) -> list[Feature]:
-    """Return assets with their record as a card."""
-    found = []
+def assets(scene: Scene, picks: Picks | None = None) -> list[Feature]:
+    """Return assets with their record as a card.
+
+    Parameters
+    ----------
+    picks
+        By id, what a card offers to do.
+    """
+    picks, found = picks or {}, []
     for row in scene.assets.itertuples():
         if not math.isfinite(row.x):
             continue
@@ -81,26 +92,38 @@ def assets(scene: Scene) -> list[Feature]:
             "letter": LETTERS.get(row.kind, ""),
             "known": row.evidence,
         }
-        found.append(_sketch(shapely.Point(row.x, row.y), card, mark))
-    return _placed(scene, found)
+        pick = picks.get(str(row.asset_id))
+        found.append(sketch(shapely.Point(row.x, row.y), card, mark, pick))
+    return placed(scene, found)
 
 
-def runs(scene: Scene) -> list[Feature]:
-    """Return drain runs with an arrow downstream; assumed ones are drawn thin."""
-    found = []
+def runs(scene: Scene, picks: Picks | None = None) -> list[Feature]:
+    """Return drain runs with an arrow downstream; assumed ones are drawn thin.
+
+    Parameters
+    ----------
+    picks
+        By id, what a card offers to do; such a run carries its id and state, and can be hit with a finger.
+    """
+    picks, found = picks or {}, []
     for row in scene.runs.itertuples():
-        line = row.geometry
+        line, pick = row.geometry, picks.get(str(row.run_id))
         card = [["", f"Run {row.run_id}"], *[[name, value] for name, value in row.facts.items()]]
         seen = row.evidence != "assumed"
         style = {"color": DRAIN, "weight": 3.2 if seen else 1.6, "dashArray": RUN_DASH.get(row.use, "2 5")}
-        found.append(_sketch(line, card, style))
+        found.append(sketch(line, card, style))
         head = {"color": DRAIN, "weight": 2.4}
-        found.append(_sketch(_chevrons(line), card, head))
+        found.append(sketch(chevrons(line), card, head))
+        if pick:
+            found.append(sketch(line, card, {"weight": FINGER_PX, "opacity": 0}, pick))
         said = USE_WORDS.get(row.use, "") + ("" if seen else " (assumed)")
-        if said and line.length > LABEL_LEAST_M:
+        if pick:
+            state = "" if row.state in SOUND_RUN else f" · {row.state.replace('_', ' ')}"
+            said = f"{row.run_id}{state}"  # its use shows by its line, and assumed ones are thin
+        if said and (pick or line.length > LABEL_LEAST_M):
             aside = line.interpolate(RUN_LABEL_SHARE, normalized=True)  # clear of the arrow heads
-            found.append(_sketch(aside, card, {"text": said, "look": "run"}))
-    return _placed(scene, found)
+            found.append(sketch(aside, card, {"text": said, "look": "run"}, pick))
+    return placed(scene, found)
 
 
 def readings(scene: Scene, chosen: list[str] | None = None) -> list[Feature]:
@@ -191,8 +214,8 @@ def stretches(scene: Scene, sides: tuple[str, ...] = ("outside", "inside")) -> l
             ["group", row.group.replace("|", ", ")],
             ["by height", f"{row.profile}: {row.profile_because}" if row.profile_because else row.profile],
         ]
-        found.append(_sketch(band, card, {"color": WET_STEPS[4], "weight": 6, "opacity": 0.8}))
-    return _placed(scene, found) + _stretch_names(scene, sides)
+        found.append(sketch(band, card, {"color": WET_STEPS[4], "weight": 6, "opacity": 0.8}))
+    return placed(scene, found) + _stretch_names(scene, sides)
 
 
 def _stretch_names(scene: Scene, sides: tuple[str, ...]) -> list[Feature]:
@@ -216,8 +239,8 @@ def _stretch_names(scene: Scene, sides: tuple[str, ...]) -> list[Feature]:
     for ring_key, side, middle, names in labels:
         offset = LABEL_OFFSET_M if side == "outside" else -LABEL_OFFSET_M
         spot = shapely.Point(scene.perimeter.point_at(ring_key, middle, offset)[0])
-        found.append(_sketch(spot, [], {"text": " ".join(names), "look": "stretch"}))
-    return _placed(scene, found)
+        found.append(sketch(spot, [], {"text": " ".join(names), "look": "stretch"}))
+    return placed(scene, found)
 
 
 def falls(scene: Scene, evidence: str) -> list[Feature]:
@@ -245,12 +268,12 @@ def falls(scene: Scene, evidence: str) -> list[Feature]:
             start, end = ends if row.verdict == "toward" else ends[::-1]
             arrow = _arrow(start, end)
             colour = WET_STEPS[5] if row.verdict == "toward" else WET_STEPS[2]
-            found.append(_sketch(arrow, card, {"color": colour, "weight": 3.4}))
+            found.append(sketch(arrow, card, {"color": colour, "weight": 3.4}))
         else:
             middle = shapely.Point(*(foot + normal * (near + far) / 2))
             sign = "=" if row.verdict == "level" else "?"
-            found.append(_sketch(middle, card, {"text": sign, "look": "sign"}))
-    return _placed(scene, found)
+            found.append(sketch(middle, card, {"text": sign, "look": "sign"}))
+    return placed(scene, found)
 
 
 def uphill(scene: Scene) -> list[Feature]:
@@ -271,8 +294,8 @@ def uphill(scene: Scene) -> list[Feature]:
         ]
         weight = round(2 + 14 * math.sqrt(row.area_m2 / most), 1)
         style = {"color": EARTH, "weight": weight, "opacity": 0.75, "lineCap": "butt"}
-        found.append(_sketch(band, card, style))
-    return _placed(scene, found)
+        found.append(sketch(band, card, style))
+    return placed(scene, found)
 
 
 def ponds(scene: Scene) -> list[Feature]:
@@ -292,18 +315,20 @@ def ponds(scene: Scene) -> list[Feature]:
         dash = "" if row.gullies != "none working" else "6 4"
         style = {"color": ACCENT, "weight": 1.2, "fillColor": POND, "dashArray": dash}
         found.append(
-            _sketch(row.geometry, card, {**style, "fillOpacity": 0.5 if row.verdict == "ponds" else 0.18})
+            sketch(row.geometry, card, {**style, "fillOpacity": 0.5 if row.verdict == "ponds" else 0.18})
         )
-    return _placed(scene, found)
+    return placed(scene, found)
 
 
-def _sketch(shape: Any, card: list[list[str]], style: dict[str, Any]) -> Sketch:
-    """Return what is to be drawn, in the site's grid."""
-    named = [[str(name), str(value)] for name, value in card]
-    return shape, {"card": named, **style} if "text" in style else {"card": named, "style": style}
+def sketch(shape: Any, card: list[list[str]], style: dict[str, Any], pick: Pick | None = None) -> Sketch:
+    """Return what is to be drawn, in the site's grid; ``pick`` is what its card offers to do."""
+    told: dict[str, Any] = {"card": [[str(name), str(value)] for name, value in card]}
+    if pick:
+        told["pick"] = dict(pick)
+    return shape, {**told, **style} if "text" in style else {**told, "style": style}
 
 
-def _placed(scene: Scene, sketches: list[Sketch]) -> list[Feature]:
+def placed(scene: Scene, sketches: list[Sketch]) -> list[Feature]:
     """Return features in longitude and latitude, to ten decimals, all brought there at once."""
     if not sketches:
         return []
@@ -322,7 +347,7 @@ def _arrow(start: np.ndarray[Any, Any], end: np.ndarray[Any, Any]) -> shapely.Mu
     return shapely.MultiLineString([[start, end], barbs])
 
 
-def _chevrons(line: Any) -> Any:
+def chevrons(line: Any) -> Any:
     """Return arrow heads along a line, one every 4 m and at least one."""
     count = max(1, int(line.length // 4))
     heads = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import folium
@@ -36,6 +36,9 @@ function (feature, layer) {
       row.appendChild(document.createTextNode(pair[1]));
       box.appendChild(row);
     });
+    if (full && feature.properties.pick && window.offerChoices) {
+      window.offerChoices(box, feature.properties.pick);
+    }
     return box;
   }
   layer.bindPopup(function () { return build(true); }, {maxWidth: 340});
@@ -55,7 +58,8 @@ function (feature, latlng) {
   box.appendChild(words);
   return L.marker(latlng, {
     icon: L.divIcon({html: box, className: 'wf-icon', iconSize: [0, 0]}),
-    interactive: (p.card || []).length > 0, keyboard: p.known !== undefined, zIndexOffset: p.known ? 500 : 0
+    interactive: (p.card || []).length > 0, keyboard: p.known !== undefined,
+    zIndexOffset: p.over ? 2000 : p.known ? 500 : 0
   });
 }
 """
@@ -157,7 +161,7 @@ class Captions(MacroElement):
 
     _template = Template(BOX_TEMPLATE)
 
-    def __init__(self, scene: Scene) -> None:
+    def __init__(self, scene: Scene, lines: list[dict[str, str]]) -> None:
         super().__init__()  # type: ignore[no-untyped-call]
         self._name = "captions"
         self.css = CSS
@@ -166,7 +170,7 @@ class Captions(MacroElement):
                 "title": scene.site_name,
                 "caption": scene.when_and_what(),
                 "north": _north(scene),
-                "lines": _legend(scene),
+                "lines": lines,
             }
         )
 
@@ -179,9 +183,43 @@ def base_map(scene: Scene, overlay_url: str | None = None, overlay: Overlay | No
     overlay, overlay_url
         The shaded ground, made once; given an address the picture is not put into the page itself.
     """
+    parts = {
+        "Buildings": layers.footprints(scene),
+        "Drain runs": layers.runs(scene),
+        "Faces and corners": layers.corners(scene),
+        "Gullies, downpipes, chambers, soakaways": layers.assets(scene),
+    }
+    drawn = {name: map_layer(features, name=name) for name, features in parts.items() if features}
     outlines = scene.perimeter.footprints
-    west, south, east, north = outlines[outlines["role"] == "subject"].total_bounds
-    reach = 0.25 * max(east - west, north - south) + 1.5
+    extent = outlines[outlines["role"] == "subject"].total_bounds
+    return framed_map(scene, drawn, extent, lines=_legend(scene), overlay=overlay, overlay_url=overlay_url)
+
+
+def framed_map(
+    scene: Scene,
+    drawn: Mapping[str, Features],
+    extent: Sequence[float],
+    *,
+    lines: list[dict[str, str]],
+    margin: float = 0.25,
+    overlay: Overlay | None = None,
+    overlay_url: str | None = None,
+) -> folium.Map:
+    """Return a map of layers over the shaded ground, with its caption, scale, north and legend.
+
+    Parameters
+    ----------
+    extent
+        West, south, east, north of what is to be seen, m in the site's grid.
+    lines
+        What the legend says: ``text``, and ``css`` of a swatch.
+    margin
+        Ground shown on every side, as a share of the extent's longer side.
+    overlay, overlay_url
+        As for :func:`base_map`.
+    """
+    west, south, east, north = extent
+    reach = margin * max(east - west, north - south) + 1.5
     ends = to_lonlat([[west - reach, south - reach], [east + reach, north + reach]], scene.crs, tie=scene.tie)
     made = new_map(location=ends.mean(axis=0)[::-1].tolist(), zoom_start=20, zoom_snap=0.25)
     if overlay is not None:
@@ -191,17 +229,10 @@ def base_map(scene: Scene, overlay_url: str | None = None, overlay: Overlay | No
         )
         image.url = address
         image.add_to(made)
-    parts = {
-        "Buildings": layers.footprints(scene),
-        "Drain runs": layers.runs(scene),
-        "Faces and corners": layers.corners(scene),
-        "Gullies, downpipes, chambers, soakaways": layers.assets(scene),
-    }
-    for name, features in parts.items():
-        if features:
-            _layer(features, name=name).add_to(made)
+    for layer in drawn.values():
+        layer.add_to(made)
     made.fit_bounds([ends[0][::-1].tolist(), ends[1][::-1].tolist()])
-    Captions(scene).add_to(made)
+    Captions(scene, lines).add_to(made)
     return made
 
 
@@ -233,7 +264,7 @@ def changing_layers(scene: Scene, *, show: dict[str, Any] | None = None) -> list
         features = make()
         group = folium.FeatureGroup(name=name, show=name not in hidden)
         if features:
-            _layer(features).add_to(group)
+            map_layer(features).add_to(group)
         groups.append(group)
     return groups
 
@@ -253,13 +284,19 @@ def standalone_html(scene: Scene) -> str:
     return inline_html(made, title=f"{scene.site_name}: map")
 
 
-def _layer(features: list[layers.Feature], *, name: str | None = None) -> Features:
+def map_layer(features: list[layers.Feature], *, name: str | None = None) -> Features:
+    """Return features as one layer whose cards open at a tap."""
     return Features(features, point=POINT_JS, each=CARD_JS, name=name)
+
+
+def on_earth(scene: Scene) -> bool:
+    """Return whether the site has true longitudes and latitudes: a grid tied to nothing has none."""
+    return scene.tie is not None or not scene.crs.to_wkt().startswith("ENGCRS")
 
 
 def _north(scene: Scene) -> str:
     """Return what the north arrow says: a local grid that is not tied has only its own north."""
-    return "grid N" if scene.tie is None and scene.crs.to_wkt().startswith("ENGCRS") else "N"
+    return "N" if on_earth(scene) else "grid N"
 
 
 def _legend(scene: Scene) -> list[dict[str, str]]:

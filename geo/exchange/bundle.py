@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
-import tempfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -18,6 +16,7 @@ from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
 from geo.draw.svg import to_png
 from geo.errors import InputError, Problem
+from geo.exchange.atomic import plain_name, staged
 from geo.exchange.scene import scene_of
 from geo.findings.document import document_of
 from geo.findings.examine import Findings
@@ -40,12 +39,8 @@ def write_findings(found: Findings, folder: Path, *, tell: Tell = quietly) -> li
         When the folder is a site's own (see :func:`refuse_site`).
     """
     refuse_site(folder)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".wallfoot-", dir=folder.parent) as work:
-        made = _write_all(found, Path(work), tell)
-        folder.mkdir(exist_ok=True)
-        for path in made:
-            os.replace(path, folder / path.name)  # noqa: PTH105 - atomic, over an older file too
+    with staged(folder) as work:
+        made = _write_all(found, work, tell)
     tell(1.0, "done")
     return [folder / path.name for path in made]
 
@@ -70,9 +65,11 @@ def _write_all(found: Findings, folder: Path, tell: Tell) -> list[Path]:
     written = [_write(folder / "findings.json", _json(document.model_dump()))]
     tell(0.70, "drawing the map")
     written.append(_write(folder / "map.html", standalone_html(scene).encode()))
+    stems: list[str] = []
     for i, ring_key in enumerate(scene.drawn_rings):
         tell(0.75 + 0.15 * i / max(1, len(scene.drawn_rings)), f"drawing {ring_key}")
-        written += _drawings(scene, ring_key, folder)
+        stems.append(plain_name(ring_key, taken=stems))
+        written += _drawings(scene, ring_key, folder, stem=stems[-1])
     tell(0.92, "writing the layers")
     written.append(_write_layers(found, folder / "layers.gpkg"))
     tell(0.96, "writing the tables")
@@ -122,13 +119,12 @@ def _cell(value: object) -> object:
     return "" if value is None or value != value else value  # noqa: PLR0124 - NaN is not itself
 
 
-def _drawings(scene: Scene, ring_key: str, folder: Path) -> list[Path]:
-    name = "".join(sign if sign.isalnum() else "-" for sign in ring_key)
-    drawings = {f"strip-{name}": draw_strip(scene, ring_key), f"ring-{name}": draw_ring(scene, ring_key)}
+def _drawings(scene: Scene, ring_key: str, folder: Path, *, stem: str) -> list[Path]:
+    drawings = {f"strip-{stem}": draw_strip(scene, ring_key), f"ring-{stem}": draw_ring(scene, ring_key)}
     written = []
-    for stem, svg in drawings.items():
-        written.append(_write(folder / f"{stem}.svg", svg.encode()))
-        written.append(_write(folder / f"{stem}.png", to_png(svg, scale=PNG_SCALE)))
+    for name, svg in drawings.items():
+        written.append(_write(folder / f"{name}.svg", svg.encode()))
+        written.append(_write(folder / f"{name}.png", to_png(svg, scale=PNG_SCALE)))
     return written
 
 

@@ -86,9 +86,16 @@ def _runs(found: Findings) -> gpd.GeoDataFrame:
         if record.note:
             facts["note"] = record.note
         rows.append(
-            {"run_id": record.id, "use": record.use, "evidence": evidence, "facts": facts, "geometry": line}
+            {
+                "run_id": record.id,
+                "use": record.use,
+                "state": record.state,
+                "evidence": evidence,
+                "facts": facts,
+                "geometry": line,
+            }
         )
-    columns = ["run_id", "use", "evidence", "facts", "geometry"]
+    columns = ["run_id", "use", "state", "evidence", "facts", "geometry"]
     return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=site.crs)
 
 

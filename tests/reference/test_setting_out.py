@@ -9,14 +9,11 @@ import pytest
 import shapely
 
 from geo import reference
-from geo.drains.setting_out import (
-    camera_path,
-    ellipse_factor,
-    foundation_rule,
-    outside_diameter,
-    relay_quantities,
-    tie_points,
-)
+from geo.drains.setting_boxes import ellipse_factor
+from geo.drains.setting_camera import camera_path
+from geo.drains.setting_foundations import foundation_rule
+from geo.drains.setting_materials import outside_diameter, relay_quantities
+from geo.drains.setting_ties import tie_points
 from geo.perimeter.build import Perimeter, build_perimeter
 from geo.verdict import NOT_KNOWN, Measured
 
@@ -43,7 +40,7 @@ def points(*xy: tuple[float, float], sigma: float = 0.0) -> pd.DataFrame:
 @pytest.mark.parametrize(("clear", "below"), [(1.0, 0.85), (1.5, 1.35), (2.0, 1.85), (0.99, 0.0), (0.2, 0.0)])
 def test_concrete_beside_a_foundation_stops_where_the_rule_says(clear: float, below: float) -> None:
     """Approved Document H (H1 2.25, Diagram 8) and NHBC (2004) p. 3: A - 150 mm below from 1 m, else none."""
-    found = foundation_rule(clear, 9.0, foundation=Measured(10.0, 0.0), ref=REF)
+    found = foundation_rule(clear, 9.0, underside_m=10.0, ref=REF)
     assert found["below_m"].iloc[0] == pytest.approx(below)
     assert found["concrete_to_m"].iloc[0] == pytest.approx(10.0 - below)
 
@@ -56,7 +53,7 @@ def test_a_trench_is_filled_when_it_goes_below_the_rules_level(
     clear: float, bottom: float, word: str
 ) -> None:
     """Underside at 10.000: at 0.5 m concrete to 10.000, at 1.5 m to 8.650; 5 mm over it with σ 10 mm is not known."""
-    found = foundation_rule(clear, bottom, sigma_m=0.010, foundation=Measured(10.0, 0.0), ref=REF).iloc[0]
+    found = foundation_rule(clear, bottom, sigma_m=0.010, underside_m=10.0, ref=REF).iloc[0]
     assert found["word"] == word
     assert (found["settle"] == "") == (word != NOT_KNOWN)
 
@@ -71,7 +68,7 @@ def test_a_foundation_nobody_exposed_settles_only_shallow_trenches() -> None:
 
 def test_a_distance_that_may_be_under_a_metre_is_taken_as_under() -> None:
     """1.10 m clear, σ 0.1: the stricter half of the rule holds."""
-    found = foundation_rule([1.10, 1.10], 9.0, clear_sigma_m=[0.1, 0.01], foundation=Measured(10, 0), ref=REF)
+    found = foundation_rule([1.10, 1.10], 9.0, clear_sigma_m=[0.1, 0.01], underside_m=10.0, ref=REF)
     assert list(found["below_m"]) == pytest.approx([0.0, 0.95])
 
 
@@ -148,3 +145,23 @@ def test_a_reel_reading_round_a_bend_with_its_zero() -> None:
     assert found.loc[0, "sigma_m"] == pytest.approx(0.131, abs=5e-4)
     assert list(found["word"]) == ["on the run", "before it begins", "past its end"]
     assert found.loc[1:, ["x", "sigma_m"]].isna().all(axis=None)
+
+
+def test_a_reel_reading_through_two_bends_and_a_drop() -> None:
+    """Worked by hand: riser 0.60, then 2 m north, 3 m east, 1 m north, falling 0.60; the reel began at 0.25.
+
+    Each metre of plan is √(6² + 0.6²) / 6 = 1.00499 m of pipe. A reading of 4.88 is 4.63 of rod, 4.03 of run,
+    4.010 of plan: 2.010 m past the first bend. Reel 46 mm, zero 100 mm, slack 50 mm √2: 131 mm.
+    Back: (3.0, 2.5) is 5.5 of plan, 5.527 of run, 6.127 of rod, 6.377 on the reel, past the riser's foot and
+    both bends: √(61² + 100² + 50² × 3) = 146 mm.
+    """
+    line = shapely.LineString([(0, 0), (0, 2), (3, 2), (3, 3)])
+    path = camera_path(line, levels=[10.0, 9.4], drop_m=0.60)
+    zero = Measured(0.25, 0.10)
+    found = path.to_map([4.88], zero=zero, ref=REF).iloc[0]
+    assert [found["x"], found["y"]] == pytest.approx([2.010, 2.0], abs=5e-4)
+    assert (found["bends"], found["bearing_deg"]) == (2.0, 90.0)
+    assert found["sigma_m"] == pytest.approx(0.131, abs=5e-4)
+    back = path.to_reel([(3.0, 2.5)], zero=zero, ref=REF).iloc[0]
+    assert back["reel_m"] == pytest.approx(6.377, abs=5e-4)
+    assert back["sigma_m"] == pytest.approx(0.146, abs=5e-4)

@@ -256,3 +256,67 @@ def test_the_same_data_give_the_same_bytes_and_a_picture(semi: Drains, backed_up
     ):
         assert draw() == draw()
         assert to_png(draw(), scale=0.5).startswith(b"\x89PNG")
+
+
+def test_a_belly_is_drawn_where_it_was_found_and_never_to_a_depth(semi: Drains) -> None:
+    """A belly 4.0 m down R2 is dashed there, told as not measured; without its place it bears a query."""
+    runs = semi.network.runs.copy()
+    runs.loc["R2", ["state", "fault_at_m"]] = ["belly", 4.0]
+    laid = replace(semi, network=replace(semi.network, runs=runs))
+    svg = draw_long_section(laid, path=("R2",))
+    sag = next(e for key, e in tips(svg, "path").items() if "how deep was not measured" in key)
+    pipe = next(e for key, e in tips(svg, "path").items() if key.startswith("R2: 100 mm"))
+    xs, own = [x for x, _ in corners(sag)], [x for x, _ in corners(pipe)]
+    share = ((min(xs) + max(xs)) / 2 - min(own)) / (max(own) - min(own))
+    assert share * runs.loc["R2", "length_m"] == pytest.approx(4.0, abs=0.1)
+    assert "belly" in said(svg)
+    runs.loc["R2", "fault_at_m"] = float("nan")
+    unplaced = replace(semi, network=replace(semi.network, runs=runs))
+    assert "belly ?" in said(draw_long_section(unplaced, path=("R2",)))
+    assert "belly" not in said(draw_long_section(semi, path=("R2",)))
+
+
+def test_water_that_was_seen_stands_at_its_level(semi: Drains) -> None:
+    """Every level recorded at a node of the path is marked at that level, and written under it."""
+    table = semi.site.table("water_level")
+    own = table[table["of_id"] == "C3"]
+    assert len(own)
+    svg = draw_long_section(semi, path=("R6", "R8"))
+    per_metre, zero = axis(svg)
+    for row in own.itertuples():
+        mark = next(
+            e for key, e in tips(svg, "path").items() if key.startswith(f"C3: water {row.level_m:.3f}")
+        )
+        lowest = max(y for _, y in corners(mark))
+        assert (zero - lowest) / per_metre == pytest.approx(row.level_m, abs=0.002)
+    assert "water seen, m" in said(svg)
+
+
+def test_a_stop_at_the_last_chamber_still_has_its_section(semi: Drains) -> None:
+    """With C0, where the drains end, blocked, the section is of a path that comes by it."""
+    answer = ask_drains(semi, blocked="C0")
+    text = said(draw_long_section(semi, answer=answer))
+    assert "No run leads on" not in text
+    assert "C0" in text
+
+
+@pytest.mark.parametrize("site", ["semi", "cottages"])
+def test_no_words_lie_on_one_another(site: str, request: pytest.FixtureRequest) -> None:
+    """On the sections of every head, words below the panel and beside it keep clear of each other."""
+    laid = request.getfixturevalue(site)
+    for head in heads_of(laid):
+        root = ET.fromstring(draw_long_section(laid, path=path_of(laid, start=head)))
+        boxes = []
+        for each in root.iter(SVG + "text"):
+            size = float(each.get("font-size", "12"))
+            wide, x, y = (
+                0.56 * size * len(each.text or ""),
+                float(each.get("x", "0")),
+                float(each.get("y", "0")),
+            )
+            left = x - {"middle": wide / 2, "end": wide}.get(each.get("text-anchor", ""), 0.0)
+            boxes.append((left, y - 0.75 * size, left + wide, y + 0.2 * size, each.text))
+        for i, a in enumerate(boxes):
+            for b in boxes[i + 1 :]:
+                apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+                assert apart, (head, a[4], b[4])

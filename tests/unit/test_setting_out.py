@@ -18,6 +18,7 @@ import pypdfium2
 import pypdfium2.raw as pdfium_c
 import pytest
 import shapely
+import typst
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
@@ -25,18 +26,13 @@ from typer.testing import CliRunner
 from geo import reference
 from geo.cli import app
 from geo.drains.network import build_network
-from geo.drains.setting_out import (
-    CAUTIONS,
-    SettingOut,
-    camera_path,
-    depths_below,
-    dig_boxes,
-    route_spread,
-    service_warnings,
-    set_out,
-    tie_points,
-    wall_offsets,
-)
+from geo.drains.setting_boxes import dig_boxes
+from geo.drains.setting_camera import camera_path
+from geo.drains.setting_depths import depths_below
+from geo.drains.setting_out import CAUTIONS, SettingOut, set_out
+from geo.drains.setting_runs import route_spread
+from geo.drains.setting_services import service_warnings
+from geo.drains.setting_ties import tie_points, wall_offsets
 from geo.errors import GeometryError
 from geo.exchange import setting_out as pack
 from geo.exchange.setting_out import setting_out_of, write_setting_out
@@ -484,7 +480,7 @@ def test_targets_stand_where_the_runs_were_made_to_end(name: str, packs: dict[st
 @pytest.mark.parametrize("name", NAMES)
 def test_the_drawing_is_sound_and_two_readers_agree(name: str, packs: dict[str, Any]) -> None:
     """No error on audit, metres, layers in the trade's words; GDAL reads the same runs, boxes and walls."""
-    folder, _, found, perimeter = packs[name]
+    folder, site, found, perimeter = packs[name]
     path = folder / "setting-out.dxf"
     doc = ezdxf.readfile(path)
     audit = doc.audit()
@@ -492,11 +488,15 @@ def test_the_drawing_is_sound_and_two_readers_agree(name: str, packs: dict[str, 
     assert (doc.units, doc.header["$INSUNITS"]) == (6, 6)
     used = {entity.dxf.layer for entity in doc.modelspace()}
     assert used <= set(pack.LAYERS)
-    tags = {
-        block.get_attrib_text("ID"): block.get_attrib_text("INVERT")
-        for block in doc.modelspace().query("INSERT")
+    blocks = list(doc.modelspace().query("INSERT"))
+    runs = {
+        block.get_attrib_text("ID"): block.get_attrib_text("OWNER")
+        for block in blocks
+        if block.dxf.name.startswith("RUN_")
     }
-    assert set(tags) == set(found.targets.index)
+    assert runs == {name: site.reference.word("run_owner", run.owner) for name, run in found.runs.iterrows()}
+    tags = {block.get_attrib_text("ID") for block in blocks if not block.dxf.name.startswith("RUN_")}
+    assert tags == set(found.targets.index)
     read = pyogrio.read_dataframe(path)
     assert set(read["Layer"]) <= set(pack.LAYERS)
     boxes = read[read["Layer"] == "DIG BOX"]
@@ -609,7 +609,7 @@ def test_nothing_is_written_when_something_fails(tmp_path: Path, monkeypatch: py
     def fails(*_: Any, **__: Any) -> bytes:
         raise OSError("the disk is full")
 
-    monkeypatch.setattr(pack.typst, "compile", fails)
+    monkeypatch.setattr(typst, "compile", fails)
     with pytest.raises(OSError, match="full"):
         write_setting_out(read_site(SITES / "old_school"), tmp_path)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
