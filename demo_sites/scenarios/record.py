@@ -28,6 +28,7 @@ class SiteFolder:
         self.frame = frame
         self.records: dict[str, list[Record]] = defaultdict(list)
         self.texts: dict[str, str] = {}
+        self.photos: dict[str, bytes] = {}
         self.truth: dict[str, Any] = {}
 
     def add(self, kind: str, **fields: Any) -> None:
@@ -50,6 +51,12 @@ class SiteFolder:
         folder.mkdir(parents=True, exist_ok=True)
         for old in [*folder.glob("*.csv"), *folder.glob("*.geojson")]:
             old.unlink()
+        for old in folder.glob("photos/*"):
+            old.unlink()
+        if self.photos:
+            (folder / "photos").mkdir(exist_ok=True)
+        for name, picture in self.photos.items():
+            (folder / "photos" / name).write_bytes(picture)
         for kind, records in self.records.items():
             model = KINDS[kind]
             if model.shape:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from geo.findings.assets import gullies_of, lay_out_assets, outlets_of
 from geo.findings.gaps import Gap, unread_gaps, verdict_gaps
 from geo.findings.heights import site_levels
 from geo.findings.places import perimeter_of, place_records, ring_keys
@@ -30,8 +31,6 @@ from geo.perimeter.path import free_arcs, outside_distance
 from geo.site.crs import absolute_note
 from geo.site.model import Site
 
-OUTLET_KINDS = ("gully", "downpipe")
-WORKING = ("sound", "surround_cracked", "lip_broken", "loose", "rim_above_ground")
 WAYS_IN = ("door", "air_brick", "vent", "weep", "open_perpend", "pipe_hole")
 
 
@@ -168,7 +167,7 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = quietly) -> Findings:
     levels = _with_places(levels, placed.get("level"))
     dpc = _courses(site)
     ground_levels = levels[(levels["role"] == "ground") & (levels["ring_key"] != "")]
-    assets = _assets(site, placed, levels)
+    assets = lay_out_assets(site, placed, levels)
     tell(0.45, "fitting the ground")
     raster, surface = _rasters(site, perimeter)
     ground = examine_ground(
@@ -177,16 +176,17 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = quietly) -> Findings:
         perimeter.rings["length_m"],
         levels=ground_levels,
         dpc=dpc[dpc["leaf"] != "inner"],
-        gullies=_gullies(assets),
+        gullies=gullies_of(assets),
         raster=raster,
         surface=surface,
+        kerbs=kerbs_of(site, levels),
         ways_in=_ways_in(site, perimeter),
         ref=ref,
     )
     tell(0.80, "comparing with outlets")
     outlets = examine_outlets(
         readings[(readings["status"] == "joined") & (readings["side"] == "outside")],
-        _outlets(assets),
+        outlets_of(site, assets),
         distance=partial(outside_distance, perimeter),
         ring_lengths=perimeter.rings["length_m"].to_dict(),
         arcs=[arc[:3] for arc in free_arcs(perimeter)],
@@ -277,94 +277,6 @@ def _courses(site: Site) -> pd.DataFrame:
     return table[columns].assign(ring_key=key, sigma_m=sigma)
 
 
-def _assets(site: Site, placed: dict[str, pd.DataFrame], levels: pd.DataFrame) -> pd.DataFrame:
-    """Lay out the assets with their places, their level and the facts a card shows."""
-    shown = {
-        "gully": ("rim_level_m", "rim"),
-        "downpipe": ("foot_level_m", ""),
-        "soakaway": ("cover_level_m", "cover"),
-        "chamber": ("cover_level_m", "cover"),
-    }
-    tables = []
-    for kind, (column, role) in shown.items():
-        table = site.table(kind)
-        if table.empty:
-            continue
-        booked = (
-            levels[(levels["role"] == role) & (levels["of_id"] != "")].groupby("of_id")["level_m"].first()
-        )
-        level = table[column].fillna(pd.Series(table.index, index=table.index).map(booked))
-        own = pd.DataFrame(
-            {
-                "kind": kind,
-                "label": site.reference.word("asset_kind", kind),
-                "state_key": table["state"],
-                "state": [site.reference.word(f"{kind}_state", state) for state in table["state"]],
-                "evidence": table["evidence"],
-                "level_m": level,
-                "facts": [_facts(site, kind, record) for record in site.of(kind)],
-            },
-            index=table.index,
-        )
-        places = placed[kind][
-            ["ring_key", "face", "chainage_m", "chainage_sigma_m", "x", "y", "status", "reason"]
-        ]
-        tables.append(own.join(places))
-    if not tables:
-        words = [
-            "kind",
-            "label",
-            "state_key",
-            "state",
-            "evidence",
-            "facts",
-            "ring_key",
-            "face",
-            "status",
-            "reason",
-        ]
-        empty = pd.DataFrame({name: pd.Series(dtype=object) for name in words})
-        return empty.assign(
-            **{
-                name: pd.Series(dtype="float64")
-                for name in ("level_m", "chainage_m", "chainage_sigma_m", "x", "y")
-            }
-        )
-    return pd.concat(tables)
-
-
-def _facts(site: Site, kind: str, record: Any) -> dict[str, str]:
-    """Return what a person wants to see of a record, in plain words."""
-    state = site.reference.word(f"{kind}_state", record.state)
-    facts = {"state": f"{state} ({site.reference.word('evidence', record.evidence)})"}
-    skip = {"level_sigma_m", "chainage_m", "offset_m", "distance_m", "bearing_deg", "easting_m", "northing_m"}
-    for name in type(record).columns():
-        value = getattr(record, name)
-        if isinstance(value, float) and name not in skip and not name.startswith(("tape_", "position_")):
-            facts[_plain(name)] = f"{value:g}"
-    for name in ("into_id", "note"):
-        if getattr(record, name, ""):
-            facts[_plain(name)] = getattr(record, name)
-    return facts
-
-
-def _plain(name: str) -> str:
-    """Return a field's name in words, its unit after a comma."""
-    units = {
-        "_level_m": " level, m",
-        "_l_s": ", l/s",
-        "_m_s": ", m/s",
-        "_mm": ", mm",
-        "_m2": ", m²",
-        "_m": ", m",
-        "_l": ", l",
-    }
-    for end, said in units.items():
-        if name.endswith(end):
-            return name.removesuffix(end).replace("_", " ") + said
-    return name.removesuffix("_id").replace("_", " ")
-
-
 def _rasters(site: Site, perimeter: Perimeter) -> tuple[Raster | None, Raster | None]:
     if site.raster_path is None or site.ground is None:
         return None, None
@@ -374,21 +286,6 @@ def _rasters(site: Site, perimeter: Perimeter) -> tuple[Raster | None, Raster | 
     if not path.exists():
         return raster, None
     return raster, read_raster(path, meta=site.ground, crs=site.crs, bounds=bounds, ref=site.reference)
-
-
-def _gullies(assets: pd.DataFrame) -> pd.DataFrame:
-    own = assets[(assets["kind"] == "gully") & np.isfinite(assets["x"].astype(float))]
-    seen = own["evidence"].isin(("seen", "inferred", "reported"))
-    works = seen & own["state_key"].isin(WORKING)
-    rim = own["level_m"].astype(float)
-    return pd.DataFrame({"x": own["x"], "y": own["y"], "works": works, "rim_level_m": rim})
-
-
-def _outlets(assets: pd.DataFrame) -> pd.DataFrame:
-    """Return what lets water out beside a wall: gullies and downpipe feet joined to a wall."""
-    own = assets[assets["kind"].isin(OUTLET_KINDS) & (assets["status"] != "unjoined")]
-    columns = ["kind", "ring_key", "chainage_m", "chainage_sigma_m", "x", "y", "state"]
-    return own[columns].rename_axis("outlet_id").reset_index()
 
 
 def _ways_in(site: Site, perimeter: Perimeter) -> pd.DataFrame:
@@ -406,6 +303,16 @@ def _ways_in(site: Site, perimeter: Perimeter) -> pd.DataFrame:
     normal = perimeter.frames[2][perimeter.face_at(key.to_numpy(), middle.to_numpy())]
     whole = np.column_stack([point, normal, table["sill_level_m"].to_numpy()])
     return pd.DataFrame(whole, columns=names, index=table.index)
+
+
+def kerbs_of(site: Site, levels: pd.DataFrame) -> gpd.GeoDataFrame | None:
+    """Return the kerbs that are drawn, or ``None``; a top not recorded is the lowest one booked of it."""
+    kerbs = gpd.GeoDataFrame(site.table("kerb"), crs=site.crs)
+    drawn = kerbs[~(kerbs.geometry.isna() | kerbs.geometry.is_empty)]
+    if drawn.empty:
+        return None
+    booked = levels[(levels["role"] == "kerb") & (levels["of_id"] != "")].groupby("of_id")["level_m"].min()
+    return drawn.assign(top_level_m=drawn["top_level_m"].fillna(booked.reindex(drawn.index)))
 
 
 def _book_notes(book: LevelBook | None) -> list[str]:

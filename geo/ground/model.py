@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.ground.clearance import clearance_along
-from geo.ground.flood import flood
+from geo.ground.flood import Flood, flood
 from geo.ground.ponds import no_ponds, ponds_against_walls, stand_kerbs
 from geo.ground.raster import Raster, mover
 from geo.ground.spots import fit_levels, misfit_levels
@@ -33,11 +33,27 @@ class RasterTie:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OpenGround:
+    """One surface on which water can be followed, kerbs standing on it, and its hollows filled.
+
+    ``patch_id`` is the patch whose levels made it, or ``""``; ``evidence`` is ``levels`` or ``raster``, and
+    the heights are those of that evidence. ``building`` are the cells that stand as a wall.
+    """
+
+    patch_id: str
+    evidence: str
+    raster: Raster
+    building: NDArray[np.bool_]
+    water: Flood
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GroundReport:
     """Falls, clearance, pools and what drains to the walls.
 
     ``falls`` has a row for each station and kind of evidence (``raster``, ``levels``); the two are never
-    averaged. ``tie`` is ``None`` without a raster. ``notes`` are sentences for the report.
+    averaged. ``tie`` is ``None`` without a raster. ``notes`` are sentences for the report. ``surfaces``
+    are the grounds the pools were looked for on, surfaces of levels first.
     """
 
     falls: pd.DataFrame
@@ -46,6 +62,7 @@ class GroundReport:
     uphill: pd.DataFrame
     tie: RasterTie | None
     notes: tuple[str, ...]
+    surfaces: tuple[OpenGround, ...] = ()
 
 
 def examine_ground(
@@ -86,7 +103,8 @@ def examine_ground(
         f"level {name} stands out from its neighbours: shoot it again"
         for name in misfit_levels(levels, ref=ref)
     ]
-    by_hand, unmade = _ponds_from_levels(stations, footprints, levels, gullies, ways_in, kerbs, ref)
+    by_hand, unmade, surfaces = _ponds_from_levels(stations, footprints, levels, gullies, ways_in, kerbs, ref)
+    notes += _unlevelled(kerbs)
     if unmade:
         notes.append("no surface from levels, so no pools from them: " + "; ".join(unmade))
     if raster is None:
@@ -96,7 +114,13 @@ def examine_ground(
         ).iloc[:0]
         notes.append("no raster of the ground: the ground uphill of the walls is not known")
         return GroundReport(
-            falls=by_levels, clearance=clearance, ponds=by_hand, uphill=none, tie=None, notes=tuple(notes)
+            falls=by_levels,
+            clearance=clearance,
+            ponds=by_hand,
+            uphill=none,
+            tie=None,
+            notes=tuple(notes),
+            surfaces=surfaces,
         )
     tie = tie_raster(raster, stations, levels, ref=ref)
     notes += [tie.because, *raster.remarks]
@@ -139,7 +163,19 @@ def examine_ground(
         uphill=uphill_area(stood, stations, footprints, water=water),
         tie=tie,
         notes=tuple(notes),
+        surfaces=(
+            *surfaces,
+            OpenGround(patch_id="", evidence="raster", raster=stood, building=building, water=water),
+        ),
     )
+
+
+def _unlevelled(kerbs: gpd.GeoDataFrame | None) -> list[str]:
+    """Say of which kerbs nothing can be said, for want of a level."""
+    if kerbs is None:
+        return []
+    bare = kerbs.index[kerbs["top_level_m"].isna()]
+    return [f"the top of {name} has no level: it is taken to hold nothing back" for name in bare]
 
 
 def _ponds_from_levels(
@@ -150,15 +186,22 @@ def _ponds_from_levels(
     ways_in: pd.DataFrame | None,
     kerbs: gpd.GeoDataFrame | None,
     ref: Reference,
-) -> tuple[gpd.GeoDataFrame, list[str]]:
-    """Return pools on the surfaces that levels make, and why the other patches have none."""
+) -> tuple[gpd.GeoDataFrame, list[str], tuple[OpenGround, ...]]:
+    """Return pools on the surfaces that levels make, why other patches have none, and those surfaces."""
     z = ref.value("confidence.z_95")
-    found, unmade = [], []
+    found, unmade, surfaces = [], [], []
     for patch in surfaces_from_levels(levels, footprints, stations.crs, ref=ref):
         if patch.raster is None:
             unmade.append(f"{patch.patch_id or 'ground with no patch'} ({patch.because})")
             continue
         made = patch.raster if kerbs is None else stand_kerbs(patch.raster, kerbs)
+        building = covered(made, moved_footprints(footprints, made).geometry)
+        water = flood(made, building, np.zeros_like(building))
+        surfaces.append(
+            OpenGround(
+                patch_id=patch.patch_id, evidence="levels", raster=made, building=building, water=water
+            )
+        )
         found.append(
             ponds_against_walls(
                 made,
@@ -167,11 +210,12 @@ def _ponds_from_levels(
                 gullies,
                 ref=ref,
                 ways_in=ways_in,
+                water=water,
                 evidence="levels",
                 sure_m=z * made.relative_sigma_m,
             )
         )
-    return _numbered(found) if found else no_ponds(stations.crs), unmade
+    return _numbered(found) if found else no_ponds(stations.crs), unmade, tuple(surfaces)
 
 
 def _numbered(parts: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:

@@ -19,6 +19,7 @@ RUNS = {
 }
 HUMP = 19.620  # crest of S1, lifted by a root; 60 mm above its upper end
 ROOT_AT = 2.4  # metres down S1
+OWNERS = {"S1": "shared_private", "S2": "shared_private", "S3": "public"}
 CHAMBER_M2 = 0.450 * 0.600
 
 
@@ -105,6 +106,7 @@ def add_drains(site: SiteFolder, hand: Hand) -> None:
             from_id=start,
             to_id=end,
             use=use,
+            owner=OWNERS.get(name, "private"),
             bore_mm=100,
             pipe_material="clay",
             invert_up_level_m=hand.level(up, 0.005),

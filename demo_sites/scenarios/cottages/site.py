@@ -20,6 +20,7 @@ from scenarios.cottages.ground import (
 from scenarios.cottages.house import add_buildings, add_fabric
 from scenarios.cottages.readings import add_accounts, take_readings
 from scenarios.cottages.truth import truth_of
+from scenarios.cottages.visit import add_visit
 from scenarios.hand import Hand
 from scenarios.record import SiteFolder, toml_text
 from scenarios.terrain import Grid
@@ -36,6 +37,7 @@ def build(out: Path) -> str:
     add_levels(site, hand)
     sweep = take_readings(site, hand)
     add_accounts(site)
+    add_visit(site, Hand(FRAME, 20_260_225))
     _texts(site)
     site.truth = truth_of(sweep)
     site.write(folder)
@@ -87,6 +89,8 @@ What to look for:
 - Pins PIN-1 and PIN-4 are two instruments and are never pooled; PIN-4 has three controls, so only ranks.
 - The shared run S1 rises over a root. Water stands 60 mm deep in chamber X1. With S3 blocked, gully GC
   spills first, at the low end; with S2 blocked, gully GB.
+- The shared runs belong to several owners, the last to the sewer's owner: whose it is goes with every
+  answer.
 
 `truth.toml` holds what is true; the tool never reads it.
 """

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scenarios.cottages.drains import CHAMBER_M2, HUMP, ROOT_AT, RUNS, rim, run_length
+from scenarios.cottages.drains import CHAMBER_M2, HUMP, OWNERS, ROOT_AT, RUNS, rim, run_length
 from scenarios.cottages.ground import (
     ALONG,
     BACK,
@@ -140,6 +140,10 @@ def truth_of(sweep: Sweep) -> dict[str, Any]:
         "standing": (
             "Water standing when nothing runs: as high as the hump.",
             [{"at": "X1", "level_m": HUMP, "depth_m": HUMP - 19.560, "because": "crest of S1"}],
+        ),
+        "owner": (
+            "Whose the shared runs are.",
+            [{"run": run, "owner": OWNERS[run]} for run in ("S1", "S2", "S3")],
         ),
         "no_pond": (
             "Lengths of wall where no water can stand by the true ground: no pool may be called sure.",

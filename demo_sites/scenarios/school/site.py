@@ -25,6 +25,7 @@ from scenarios.school.ground import (
 from scenarios.school.house import add_building, add_fabric
 from scenarios.school.readings import add_accounts, take_readings
 from scenarios.school.truth import truth_of
+from scenarios.school.visit import add_visit
 from scenarios.terrain import Grid
 
 
@@ -39,6 +40,7 @@ def build(out: Path) -> str:
     add_levels(site, hand)
     sweep = take_readings(site, hand)
     add_accounts(site)
+    add_visit(site, Hand(FRAME, 20_260_507))
     _texts(site)
     site.truth = truth_of(sweep)
     site.write(folder)
@@ -97,6 +99,10 @@ What to look for:
   explains.
 - Kitchen run RK is part blocked by grease: one or two pump-outs pass, the third of a wash spills at the
   broken lip of gully GK.
+- The public sewer, its cover bolted down, has stood at 30.240: above the lip of GK, and below every other
+  opening. The non-return valve in R2 keeps it out; but then the kitchen's own water stays in, and spills.
+- The low wall KB1 round chamber M4 is open uphill: water there stands behind it, 2.5 m off the building.
+- Dye proves run R9; the lightwell's dye came out nowhere.
 - `surface.tif` holds the hedge along the left side and a shed. The staff could not get behind the hedge:
   most of that side has no level at the wall, so no clearance either.
 - The render hides the damp proof course along part of the back: clearance there is not known.

@@ -32,6 +32,7 @@ from scenarios.school.ground import (
     ground,
 )
 from scenarios.school.readings import CLUSTER
+from scenarios.school.visit import SEWER_HIGH, kerb_pool
 from scenarios.truths import (
     FULL_BORE_100,
     RISER_150,
@@ -204,6 +205,38 @@ def truth_of(sweep: Sweep) -> dict[str, Any]:
                     "chainage_to_m": 83.5,
                     "why": "front falls away at 5 %",
                 },
+            ],
+        ),
+        "proven": (
+            "Runs that a test proves, and by what each is then known.",
+            [{"trial": "TR1", "run": "R9", "from_evidence": "seen", "to_evidence": "dye"}],
+        ),
+        "sewer": (
+            "What the sewer rises out of when it stands as high as it has.",
+            [
+                {
+                    "outfall": "M3",
+                    "level_m": SEWER_HIGH,
+                    "says": "no",
+                    "why": "the valve in R2 shuts; the only opening below that level is GK's lip",
+                    "valve": "NR1",
+                    "without_it": "GK",
+                    "without_it_mm": 1000 * (SEWER_HIGH - LIP_GK),
+                    "own_water_then_spills_at": "GK",
+                }
+            ],
+        ),
+        "kerb": (
+            "Where water on the playground comes to rest behind a kerb, and that it stands off the wall.",
+            [
+                {
+                    "kerb": "KB1",
+                    "water_from": "M4",
+                    "level_m": kerb_pool()[0],
+                    "depth_m": kerb_pool()[1],
+                    "tolerance_m": 0.03,
+                    "word": "stands off the wall",
+                }
             ],
         ),
         "spill": (

@@ -33,6 +33,9 @@ RUNS = {
     "R7": ("DP4", "C3", "surface", 9.470, 9.400),
     "R8": ("C3", "SA1", "surface", 9.380, 9.330),
 }
+OWNERS = {"R2": "shared_private", "R3": "public"}  # the others serve this house alone
+PITCH_DEG = 35.0
+ROOFS = {"DP1": 21.0, "DP2": 7.5, "DP3": 18.0, "DP4": 12.0, "DP5": 4.0}  # on plan, m²
 RIM_G2, LIP_G2, JOINT_DP4, DIAMETER_C3 = 9.930, 9.900, 10.020, 0.450
 
 
@@ -74,18 +77,19 @@ def add_drains(site: SiteFolder, hand: Hand) -> None:
             **hand.by_chainage(WALLS, *OUTLETS[name]),
         )
     feet = {
-        "DP1": ("shoe_over_gully", "G1", "sound", 21.0),
-        "DP2": ("shoe_over_gully", "G2", "sound", 7.5),
-        "DP3": ("not_known", "", "foot_joined_to_nothing", 18.0),
-        "DP4": ("sealed", "C3", "sound", 12.0),
-        "DP5": ("shoe_over_gully", "G4", "sound", 4.0),
+        "DP1": ("shoe_over_gully", "G1", "sound"),
+        "DP2": ("shoe_over_gully", "G2", "sound"),
+        "DP3": ("not_known", "", "foot_joined_to_nothing"),
+        "DP4": ("sealed", "C3", "sound"),
+        "DP5": ("shoe_over_gully", "G4", "sound"),
     }
-    for name, (foot, into, state, roof) in feet.items():
+    for name, (foot, into, state) in feet.items():
         site.add(
             "downpipe",
             id=name,
             bore_mm=68,
-            roof_m2=roof,
+            roof_m2=ROOFS[name],
+            roof_pitch_deg=PITCH_DEG,
             foot=foot,
             foot_level_m=hand.level(JOINT_DP4 if name == "DP4" else level_at(name) + 0.06),
             level_sigma_m=0.005,
@@ -142,6 +146,7 @@ def add_drains(site: SiteFolder, hand: Hand) -> None:
             from_id=start,
             to_id=end,
             use=use,
+            owner=OWNERS.get(name, "private"),
             bore_mm=100,
             pipe_material="clay",
             invert_up_level_m=hand.level(up, 0.005),

@@ -25,6 +25,7 @@ from scenarios.semi.ground import (
 from scenarios.semi.house import add_building, add_fabric
 from scenarios.semi.readings import add_accounts, take_readings
 from scenarios.semi.truth import truth_of
+from scenarios.semi.visit import add_visit
 from scenarios.terrain import Grid
 
 
@@ -39,6 +40,7 @@ def build(out: Path) -> str:
     add_levels(site, hand)
     sweep = take_readings(site, hand)
     add_accounts(site)
+    add_visit(site, Hand(FRAME, 20_260_318))
     _texts(site)
     site.truth = truth_of(sweep)
     site.write(folder)
@@ -94,6 +96,10 @@ What to look for:
 - Behind the kitchen units nobody could read: that wall is unread, not dry.
 - The soakaway holds water. With it blocked, gully G3 spills first, into the corner of the patio by the
   wall.
+- The washing machine is recorded into G2; its dyed water came out at C3. The map must be called wrong
+  there, and the soakaway takes foul water. TR1 proves run R7; TR4 put in far too little to prove anything.
+- The sewer in the road has stood at 8.750: far below every opening.
+- One hole bared the foundation, for 0.8 m only; elsewhere its underside is not known.
 - Only two carbide readings are controls: that group has ranks, no excess.
 
 `truth.toml` holds what is true; the tool never reads it.

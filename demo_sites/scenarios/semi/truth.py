@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 from scenarios.record import Cluster
-from scenarios.semi.drains import DIAMETER_C3, JOINT_DP4, LIP_G2, PLACES, rim, run_length
+from scenarios.semi.drains import DIAMETER_C3, JOINT_DP4, LIP_G2, PITCH_DEG, PLACES, ROOFS, rim, run_length
 from scenarios.semi.ground import (
     ALONG,
     B1,
@@ -28,6 +28,7 @@ from scenarios.semi.ground import (
     WETS,
     ground,
 )
+from scenarios.semi.visit import SEWER_HIGH
 from scenarios.truths import (
     FULL_BORE_100,
     RISER_150,
@@ -164,6 +165,44 @@ def truth_of(sweep: Sweep) -> dict[str, Any]:
                     "chainage_to_m": 37.2,
                     "why": "front garden falls away at 12 %",
                 },
+            ],
+        ),
+        "proven": (
+            "Runs that a test proves, and by what each is then known.",
+            [
+                {"trial": "TR1", "run": "R7", "from_evidence": "tap_test", "to_evidence": "tap_test"},
+                {"trial": "TR2", "run": "R1", "from_evidence": "seen", "to_evidence": "dye"},
+            ],
+        ),
+        "contradiction": (
+            "Tests the map cannot account for.",
+            [
+                {
+                    "ids": ["TR3", "G2", "C3"],
+                    "why": "the washing machine is drawn into G2 and the foul run, and came out at C3",
+                }
+            ],
+        ),
+        "sewer": (
+            "What the sewer rises out of when it stands as high as it has.",
+            [
+                {
+                    "outfall": "C0",
+                    "level_m": SEWER_HIGH,
+                    "says": "no",
+                    "lowest": "C1",
+                    "lowest_m": ground(*PLACES["C1"]) + 0.004,
+                }
+            ],
+        ),
+        "roof": (
+            "Roof that drains to the stop, on plan and in driven rain: 1 + tan(pitch)/2 times as much.",
+            [
+                {
+                    "blocked": "SA1",
+                    "plan_m2": ROOFS["DP4"],
+                    "driven_m2": ROOFS["DP4"] * (1 + float(np.tan(np.radians(PITCH_DEG))) / 2),
+                }
             ],
         ),
         "spill": (
