@@ -4,8 +4,8 @@
 
 from __future__ import annotations
 
+import copy
 import hashlib
-import pickle
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -16,7 +16,12 @@ import pandas as pd
 import streamlit as st
 import streamlit.components.v1 as components
 
+from app import workspace
 from app.widgets.text import plain
+from geo.draw.drains_map import drains_base
+from geo.draw.drains_sketches import Lines
+from geo.draw.drains_sketches import run_lines as run_lines_of
+from geo.draw.edit_map import drawing_map
 from geo.draw.map import base_map, changing_layers
 from geo.draw.offline import served_from, write_sources
 from geo.draw.overlay import Overlay, shade_overlay
@@ -25,24 +30,34 @@ from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
 from geo.errors import InputError, Problem
 from geo.exchange.scene import scene_of
-from geo.findings.check import read_checked
+from geo.exchange.setting_out import pack_files, pack_zip
+from geo.findings.check import checked, read_checked
 from geo.findings.drains import Drains, lay_out_drains
 from geo.findings.examine import Findings, examine
 from geo.site.folder import folder_digest
+from geo.site.model import Site
 
 MOST_KEPT = 16
+PACK_TABLES, PACK_WHOLE = "setting-out-tables.zip", "setting-out.zip"
 READING_LAYERS = ("Readings", "Values of readings")
 
 
-def findings_of(folder: Path) -> Findings | list[Problem]:
-    """Return what was found at a site, or what is wrong with its folder; show progress the first time."""
-    key = f"{folder}|{folder_digest(folder)}"
+def findings_of(source: Path | str) -> Findings | list[Problem]:
+    """Return what was found at a site, or what is wrong with it; show progress the first time.
+
+    Parameters
+    ----------
+    source
+        A site folder, or the id of a site of the workspace.
+    """
+    version = folder_digest(source) if isinstance(source, Path) else workspace.store().version(source)
+    key = f"{source}|{version}"
     kept = _kept()
     if key in kept:
         return kept[key]
     bar = st.progress(0.0, text="reading the site")
     try:
-        site = read_checked(folder)
+        site = read_checked(source) if isinstance(source, Path) else checked(workspace.store().site(source))
         found: Findings | list[Problem] = examine(
             site, tell=lambda share, doing: bar.progress(min(share, 1.0), text=plain(doing))
         )
@@ -85,6 +100,24 @@ def ring_svg(digest: str, ring_key: str, _scene: Scene) -> str:
     return draw_ring(_scene, ring_key)
 
 
+def run_lines(scene: Scene, laid_out: Drains) -> Lines:
+    """Return the lines of the runs, which no answer changes."""
+    return _run_lines(scene.version, scene, laid_out)
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def _run_lines(digest: str, _scene: Scene, _drains: Drains) -> Lines:
+    return run_lines_of(_scene, _drains)
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def pack(digest: str, _site: Site) -> dict[str, bytes]:
+    """Return the contractor's pack, file by file, with the tables as one zip and the whole as another."""
+    files = pack_files(_site)
+    tables = [name for name in files if name.endswith(".csv")]
+    return {**files, PACK_TABLES: pack_zip(files, names=tables), PACK_WHOLE: pack_zip(files)}
+
+
 @st.cache_data(show_spinner=False, max_entries=64)
 def made(digest: str, name: str, _make: Callable[[], Any]) -> Any:
     """Return something made once for a site, such as a file to download."""
@@ -93,7 +126,22 @@ def made(digest: str, name: str, _make: Callable[[], Any]) -> Any:
 
 def base(scene: Scene) -> folium.Map:
     """Return the part of the map no filter changes, each time a new copy, since drawing it changes it."""
-    return pickle.loads(_base(scene.version, scene))  # noqa: S301 - made in this process
+    return copy.deepcopy(_base(scene.version, scene))
+
+
+def drains_base_map(scene: Scene, laid_out: Drains) -> folium.Map:
+    """Return the part of the drains map no answer changes, each time a new copy."""
+    return copy.deepcopy(_drains_base(scene.version, scene, laid_out))
+
+
+def drawing_base(bounds: tuple[tuple[float, float], ...], shape: str) -> folium.Map:
+    """Return the part of the map that stays while something is drawn on it, each time a new copy."""
+    return copy.deepcopy(_drawing_base(bounds, shape))
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def _drawing_base(bounds: tuple[tuple[float, float], ...], shape: str) -> folium.Map:
+    return served_from(drawing_map(bounds, shape=shape), map_address)
 
 
 def changing(scene: Scene, own: pd.DataFrame, layers: tuple[str, ...]) -> list[folium.FeatureGroup]:
@@ -105,28 +153,39 @@ def changing(scene: Scene, own: pd.DataFrame, layers: tuple[str, ...]) -> list[f
     still = _still(scene.version, scene)
     moving = _moving(scene.version, passing, scene, list(own.index))
     groups = {**still, **moving}
-    return [pickle.loads(groups[name]) for name in groups if name in layers]  # noqa: S301 - as above
+    return [copy.deepcopy(groups[name]) for name in groups if name in layers]
 
 
 @st.cache_resource(show_spinner="drawing the map", max_entries=MOST_KEPT)
-def _base(digest: str, _scene: Scene) -> bytes:
-    shaded = shade_overlay(_scene)
-    address = None if shaded is None else _serve(shaded)
-    return pickle.dumps(served_from(base_map(_scene, overlay=shaded, overlay_url=address), map_address))
+def _base(digest: str, _scene: Scene) -> folium.Map:
+    shaded, address = _shade(digest, _scene)
+    return served_from(base_map(_scene, overlay=shaded, overlay_url=address), map_address)
+
+
+@st.cache_resource(show_spinner="drawing the drains", max_entries=MOST_KEPT)
+def _drains_base(digest: str, _scene: Scene, _drains: Drains) -> folium.Map:
+    shaded, address = _shade(digest, _scene)
+    made = served_from(drains_base(_scene, _drains, overlay=shaded, overlay_url=address), map_address)
+    made.get_root().render()  # the map component is told not to do it again
+    return made
 
 
 @st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
-def _still(digest: str, _scene: Scene) -> dict[str, bytes]:
+def _shade(digest: str, _scene: Scene) -> tuple[Overlay | None, str | None]:
+    shaded = shade_overlay(_scene)
+    return shaded, None if shaded is None else _serve(shaded)
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def _still(digest: str, _scene: Scene) -> dict[str, folium.FeatureGroup]:
     groups = changing_layers(_scene, show={"hidden": ()})
-    return {
-        group.layer_name: pickle.dumps(group) for group in groups if group.layer_name not in READING_LAYERS
-    }
+    return {group.layer_name: group for group in groups if group.layer_name not in READING_LAYERS}
 
 
 @st.cache_resource(show_spinner=False, max_entries=4 * MOST_KEPT)
-def _moving(digest: str, passing: str, _scene: Scene, _ids: list[Any]) -> dict[str, bytes]:
+def _moving(digest: str, passing: str, _scene: Scene, _ids: list[Any]) -> dict[str, folium.FeatureGroup]:
     groups = changing_layers(_scene, show={"readings": _ids, "layers": READING_LAYERS, "hidden": ()})
-    return {group.layer_name: pickle.dumps(group) for group in groups}
+    return {group.layer_name: group for group in groups}
 
 
 def _serve(shaded: Overlay) -> str:

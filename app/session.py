@@ -6,16 +6,41 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from app import workspace
+
 SITE_KEY = "site"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """A site to choose: a folder that is only looked at, or a site of the workspace, which is recorded in.
+
+    Parameters
+    ----------
+    name
+        As it stands in the address.
+    label
+        As people read it.
+    folder
+        Where it is read from, of a folder.
+    site_id
+        Its id, in the workspace.
+    """
+
+    name: str
+    label: str
+    folder: Path | None = None
+    site_id: str = ""
+
+
 def site_folders() -> dict[str, Path]:
-    """Return the sites to choose from, by folder name; two of one name are told apart by their parents."""
+    """Return the folders to choose from, by name; two of one name are told apart by their parents."""
     found: dict[str, Path] = {}
     for given in os.environ.get("WALLFOOT_SITES", "demo_sites").split(os.pathsep):
         folder = Path(given)
@@ -26,14 +51,29 @@ def site_folders() -> dict[str, Path]:
     return found
 
 
+def all_sites() -> dict[str, Chosen]:
+    """Return everything to choose from: folders, then the workspace's sites, the last changed first."""
+    found = {
+        name: Chosen(name=name, label=name.replace("_", " "), folder=folder)
+        for name, folder in site_folders().items()
+    }
+    for entry in workspace.sites():
+        found[entry.site_id] = Chosen(name=entry.site_id, label=f"✎ {entry.name}", site_id=entry.site_id)
+    return found
+
+
 def choose_site() -> DeltaGenerator:
     """Offer the sites at the head of the page and return the place beside them.
 
     A site named in the address is opened; an unknown one is said to be unknown.
     """
-    names = list(site_folders())
+    sites = all_sites()
+    names = list(sites)
     asked = st.query_params.get(SITE_KEY, "")
-    if st.session_state.get(SITE_KEY) not in names:
+    turned_to = st.session_state.pop("turn_to_site", None)
+    if turned_to in names:
+        st.session_state[SITE_KEY] = turned_to
+    elif st.session_state.get(SITE_KEY) not in names:
         st.session_state[SITE_KEY] = asked if asked in names else names[0]
         st.session_state["asked_in_vain"] = "" if asked in names else asked
     head, right = st.columns([3, 1.2], vertical_alignment="top")
@@ -42,19 +82,26 @@ def choose_site() -> DeltaGenerator:
             "Site",
             names,
             key=SITE_KEY,
-            format_func=lambda name: name.replace("_", " "),
+            format_func=lambda name: sites[name].label,
             label_visibility="collapsed",
             on_change=lambda: st.session_state.update(asked_in_vain=""),
         )
     if st.session_state.get("asked_in_vain"):
         right.text(f"There is no site {st.session_state['asked_in_vain'][:80]} here.")
+    if st.session_state.get("workspace_said"):
+        right.text(st.session_state["workspace_said"])
     st.query_params[SITE_KEY] = st.session_state[SITE_KEY]
     return head
 
 
-def site_folder() -> Path:
-    """Return the folder of the chosen site."""
-    return site_folders()[st.session_state[SITE_KEY]]
+def chosen() -> Chosen:
+    """Return the chosen site."""
+    return all_sites()[st.session_state[SITE_KEY]]
+
+
+def turn_to(site_id: str) -> None:
+    """Choose another site from the next run on."""
+    st.session_state["turn_to_site"] = site_id
 
 
 @contextmanager

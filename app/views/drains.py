@@ -2,23 +2,39 @@
 
 from __future__ import annotations
 
-import pandas as pd
+import math
+from typing import Any
+
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
+from streamlit_folium import st_folium
 
 from app import cache
-from app.widgets import chrome, drawing
-from app.widgets.table import show_table
+from app.views.drains_answer import show_headline, show_sections, show_tables
+from app.views.drains_files import show_files
+from app.widgets import chrome
 from geo.drains.storage import Inflow
+from geo.draw.drains_map import answer_layers
 from geo.draw.scene import Scene
-from geo.draw.section import draw_long_section
-from geo.draw.wall_section import draw_wall_section, wet_place
 from geo.errors import InputError
-from geo.exchange.setting_out import dxf_bytes, pdf_bytes, setting_out_of
-from geo.findings.drains import DrainAnswer, Drains, answer_facts, ask_drains, just_above, rain_on
-from geo.findings.examine import Findings
+from geo.findings.drains import DrainAnswer, Drains, ask_drains, rain_on
 
-HOSE, RAIN, WASH = "a hose", "rain", "a washing machine"
+HOSE, RAIN, POURS = "Hose", "Rain", "Pump-outs"
+USUAL = ""
+LASTS = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, math.inf)
+POUR_L, POUR_S = 20.0, 80.0
+MAP_HEIGHT = 700
+BESIDE = (1.0, 1.25)
+STYLE = """<style>
+.wf-answer { margin: 0; font-size: 1.18rem; line-height: 1.35; font-weight: 600; overflow-wrap: anywhere; }
+.st-key-drain-asked [data-testid="stSlider"] { min-width: 150px; }
+.st-key-drain-asked [data-testid="stSlider"] [role="slider"] { width: 1.35rem; height: 1.35rem; }
+@media (max-width: 1050px) {
+  .st-key-drain-beside > div > [data-testid="stHorizontalBlock"],
+  .st-key-drain-beside [data-testid="stHorizontalBlock"] { flex-wrap: wrap; }
+  .st-key-drain-beside [data-testid="stColumn"] { min-width: 100% !important; }
+}
+</style>"""
 
 
 def show(head: DeltaGenerator) -> None:
@@ -31,106 +47,122 @@ def show(head: DeltaGenerator) -> None:
     if not drains.can_be_blocked:
         st.caption("No run, gully, chamber or soakaway is recorded.")
         return
+    st.html(STYLE)
     _ask(drains, scene)
-    _faults(drains)
-    _pack(found)
+    show_files(found.site, scene)
 
 
 @st.fragment
 def _ask(drains: Drains, scene: Scene) -> None:
     """Ask what a blockage does; only this part of the page is drawn again."""
     version = scene.version
-    first, second, third, fourth = st.columns([1.2, 1.2, 1.2, 1.6])
-    blocked = first.selectbox("Blocked", drains.can_be_blocked, key=f"blocked-{version}")
-    usual = just_above(drains, blocked)
-    sources = list(drains.sources)
-    start = sources.index(usual) if usual in sources else 0
-    source = second.selectbox("Water put in at", sources, index=start, key=f"source-{version}-{blocked}")
-    kind = third.selectbox("Water from", (HOSE, RAIN, WASH), key=f"water-{version}")
-    with fourth:
+    with st.container(horizontal=True, vertical_alignment="bottom", key="drain-asked"):
+        blocked = st.selectbox(
+            "Blocked",
+            drains.can_be_blocked,
+            key=f"blocked-{version}",
+            on_change=_put_in,
+            args=(version, USUAL),
+            width=170,
+        )
+        source = st.selectbox(
+            "Water put in at",
+            (USUAL, *drains.sources),
+            key=f"source-{version}",
+            format_func=lambda name: name or "just above it",
+            width=170,
+        )
+        kind = st.segmented_control(
+            "Water from", (HOSE, RAIN, POURS), default=HOSE, key=f"water-{version}", required=True
+        )
         flow = _flow(kind, version)
+    answer = _answer(drains, blocked, source, flow)
+    if isinstance(answer, DrainAnswer):
+        show_headline(answer)
+    with st.container(key="drain-beside"):
+        left, right = st.columns(BESIDE)
+    with left:
+        _map(drains, scene, answer)
+    if isinstance(answer, DrainAnswer):
+        with right:
+            show_sections(drains, answer)
+        show_tables(drains, answer)
+
+
+def _flow(kind: str | None, version: str) -> tuple[Inflow | None, float, float]:
+    """Return the water put in; for rain, its mm/h and minutes, since its roofs are part of the answer."""
+    if kind == POURS:
+        times = st.slider(f"Pump-outs of {POUR_L:g} l", 1, 8, 3, key=f"pours-{version}", width=230)
+        every = st.slider("Minutes between", 2, 30, 10, key=f"every-{version}", width=230)
+        return (
+            Inflow.pours(POUR_L, over_s=POUR_S, times=times, wait_s=every * 60 - POUR_S),
+            math.nan,
+            math.nan,
+        )
+    name, least, most, usual, step = (
+        ("Rain, mm an hour", 2.0, 100.0, 25.0, 1.0)
+        if kind == RAIN
+        else ("Litres a second", 0.05, 1.5, 0.25, 0.05)
+    )
+    rate = st.slider(name, least, most, usual, step, key=f"rate-{kind}-{version}", width=230)
+    lasts = st.select_slider(
+        "Minutes", LASTS, LASTS[-1], key=f"lasts-{version}", width=230, format_func=_minutes
+    )
+    if kind == RAIN:
+        return None, rate, lasts
+    return Inflow.steady(rate, minutes=lasts), math.nan, math.nan
+
+
+def _minutes(lasts: float) -> str:
+    return f"{lasts:g}" if math.isfinite(lasts) else "no end"
+
+
+def _answer(
+    drains: Drains, blocked: str, source: str, flow: tuple[Inflow | None, float, float]
+) -> DrainAnswer | None:
+    """Ask, or say what cannot be asked."""
+    inflow, mm_h, minutes = flow
     try:
-        answer = ask_drains(drains, blocked=blocked, source=source, inflow=flow)
-        if isinstance(flow, float):
-            answer = ask_drains(drains, blocked=blocked, source=source, inflow=rain_on(answer, flow))
+        answer = ask_drains(drains, blocked=blocked, source=source or None, inflow=inflow)
+        if inflow is None:
+            rain = rain_on(answer, mm_h, minutes=minutes)
+            answer = ask_drains(drains, blocked=blocked, source=source or None, inflow=rain)
     except InputError as error:
         for problem in error.problems:
             st.text(str(problem))
+        return None
+    return answer
+
+
+def _map(drains: Drains, scene: Scene, answer: DrainAnswer | None) -> None:
+    """Draw the map; an answer changes only its changing layers, never the frame."""
+    key = f"drain-map-{scene.version}"
+    st_folium(
+        cache.drains_base_map(scene, drains),
+        key=key,
+        height=MAP_HEIGHT,
+        use_container_width=True,
+        returned_objects=["last_active_drawing"],
+        feature_group_to_add=answer_layers(scene, drains, answer, lines=cache.run_lines(scene, drains)),
+        render=False,
+        on_change=lambda: _choose(drains, scene.version, st.session_state.get(key)),
+    )
+
+
+def _choose(drains: Drains, version: str, told: Any) -> None:
+    """Take over what was chosen on the map: an id, looked up among the records."""
+    drawn = told.get("last_active_drawing") if isinstance(told, dict) else None
+    chosen = drawn.get("properties") if isinstance(drawn, dict) else None
+    if not isinstance(chosen, dict):
         return
-    _answer(drains, answer)
+    name, way = chosen.get("id"), chosen.get("chosen")
+    if way == "blocked" and name in drains.can_be_blocked:
+        st.session_state[f"blocked-{version}"] = name
+        _put_in(version, USUAL)
+    elif way == "source" and name in drains.sources:
+        _put_in(version, str(name))
 
 
-def _flow(kind: str, version: str) -> Inflow | float | None:
-    """Return the water put in; for rain its intensity, since the roofs it falls on are part of the answer."""
-    if kind == HOSE:
-        return Inflow.steady(st.slider("litres a second", 0.05, 1.5, 0.25, 0.05, key=f"rate-{version}"))
-    if kind == RAIN:
-        return st.slider("millimetres an hour", 2.0, 100.0, 25.0, 1.0, key=f"rain-{version}")
-    times = st.slider("pump-outs of 20 litres, 10 minutes apart", 1, 6, 3, key=f"pours-{version}")
-    return Inflow.pours(20.0, over_s=80.0, times=times, wait_s=520.0)
-
-
-def _answer(drains: Drains, answer: DrainAnswer) -> None:
-    """Show the answer in words, then the drain and the wall in section."""
-    facts = pd.DataFrame(answer_facts(answer), columns=["", "answer", "why"])
-    show_table(facts)
-    drawing.show_svg(
-        draw_long_section(drains, answer=answer),
-        alt="Section along the drain",
-        key="fitted-long",
-        least_px=760,
-    )
-    place = wet_place(answer)
-    if place is not None:
-        ring, chainage = place
-        drawing.show_svg(
-            draw_wall_section(drains, ring, chainage, answer=answer),
-            alt=f"Section of the wall at chainage {chainage:.1f}",
-            key="fitted-wall",
-            least_px=700,
-        )
-
-
-def _faults(drains: Drains) -> None:
-    """List what is wrong with the drains, whatever is blocked."""
-    st.markdown("##### What is wrong with the drains as recorded")
-    rows = [
-        {
-            "rule": fault.rule.replace("_", " "),
-            "answer": fault.verdict.word,
-            "finding": fault.said,
-            "to settle it": fault.verdict.settle,
-            "records": " ".join(fault.ids),
-        }
-        for fault in drains.faults
-    ]
-    show_table(pd.DataFrame(rows), empty="Nothing.", tall=True)
-
-
-def _pack(found: Findings) -> None:
-    """Offer the contractor's pack."""
-    st.markdown("##### For the drainage contractor")
-    digest = found.site.digest
-    with st.container(horizontal=True):
-        st.download_button(
-            "Setting-out sheet, PDF",
-            lambda: cache.made(
-                digest, "setting-out.pdf", lambda: pdf_bytes(found.site, *setting_out_of(found.site))
-            ),
-            file_name="setting_out.pdf",
-            mime="application/pdf",
-            on_click="ignore",
-        )
-        st.download_button(
-            "Drawing, DXF",
-            lambda: cache.made(
-                digest, "setting-out.dxf", lambda: dxf_bytes(found.site, *setting_out_of(found.site))
-            ),
-            file_name="setting_out.dxf",
-            mime="image/vnd.dxf",
-            on_click="ignore",
-        )
-    chrome.note(
-        "Locate services and dig by hand near them; never enter a chamber; treat foul water as infectious;"
-        " follow local codes. The pack certifies nothing."
-    )
+def _put_in(version: str, source: str) -> None:
+    """Put water in somewhere else from the next run on."""
+    st.session_state[f"source-{version}"] = source

@@ -59,7 +59,8 @@ def style() -> None:
 
 def open_site(head: DeltaGenerator) -> tuple[Findings, Scene] | None:
     """Return the chosen site's findings and scene with its head shown, or show why there are none."""
-    found = cache.findings_of(session.site_folder())
+    site = session.chosen()
+    found = cache.findings_of(site.folder or site.site_id)
     if isinstance(found, list):
         _cannot_use(head, found)
         return None

@@ -11,6 +11,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
@@ -24,12 +25,13 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Frame, Page, sync_playwright
 
+from geo.site.folder import read_site
+from geo.store.store import Store, open_store
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_sites"
 MAP_FRAME = 'iframe[title="streamlit_folium.st_folium"]'
-PROBE = re.compile(
-    r"^http://127\.0\.0\.1:\d+/(strip|ground|outlets|drains|not-known)/_stcore/(health|host-config)$"
-)
+PROBE = re.compile(r"^http://127\.0\.0\.1:\d+/[a-z-]+/_stcore/(health|host-config)$")
 """Under a page's own address the server is looked for there first; those two answers are 404 and mean nothing."""
 SLOW_MS = 90_000
 
@@ -51,6 +53,20 @@ class Served:
     def address(self, page: str = "", site: str = "") -> str:
         """Return a page's address, of a named site or of the first."""
         return f"{self.url}/{page}" + (f"?site={site}" if site else "")
+
+
+@dataclass
+class Workspace:
+    """A running app over a workspace, the same workspace opened here, and the site in it."""
+
+    served: Served
+    store: Store
+    site_id: str
+    where: Path
+
+    def address(self, page: str) -> str:
+        """Return a page's address for the site."""
+        return self.served.address(page, self.site_id)
 
 
 @dataclass
@@ -153,8 +169,13 @@ def hostile_copy(folder: Path) -> dict[str, str]:
 
 
 @contextmanager
-def serving(*folders: Path) -> Iterator[Served]:
-    """Run ``wallfoot app`` on a free port until the test is over."""
+def serving(*folders: Path, workspace: str | Path | None = None) -> Iterator[Served]:
+    """Run ``wallfoot app`` on a free port until the test is over, with a workspace of its own."""
+    with tempfile.TemporaryDirectory(prefix="wallfoot-test-") as own:
+        yield from _serving(folders, str(workspace or Path(own) / "workspace.sqlite"), Path(own) / "cache")
+
+
+def _serving(folders: tuple[Path, ...], workspace: str, cache: Path) -> Iterator[Served]:
     command = Path(sys.executable).with_name("wallfoot")
     assert command.exists(), "the command is not installed beside this Python"
     with socket.socket() as probe:
@@ -164,6 +185,7 @@ def serving(*folders: Path) -> Iterator[Served]:
     process = subprocess.Popen(
         [command, "app", *map(str, folders), "--no-browser", "--port", str(port)],
         cwd=ROOT,
+        env={**os.environ, "WALLFOOT_WORKSPACE": workspace, "WALLFOOT_CACHE": str(cache)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
@@ -248,9 +270,19 @@ def app() -> Iterator[Served]:
 
 @pytest.fixture(scope="module")
 def serve() -> Iterator[Callable[..., Served]]:
-    """Return a starter of the app on other folders."""
+    """Return a starter of the app on other folders, or another workspace."""
     with ExitStack() as stack:
-        yield lambda *folders: stack.enter_context(serving(*folders))
+        yield lambda *folders, **where: stack.enter_context(serving(*folders, **where))
+
+
+@pytest.fixture
+def workspace(tmp_path: Path) -> Iterator[Workspace]:
+    """Return the app over a workspace with one site in it, and that workspace."""
+    where = tmp_path / "workspace.sqlite"
+    with open_store(where, cache=tmp_path / "cache") as store:
+        site_id = store.take_in(read_site(DEMO / "semi_on_a_slope"), by="surveyor")
+        with serving(Path("demo_sites"), workspace=where) as served:
+            yield Workspace(served, store, site_id, where)
 
 
 @pytest.fixture(scope="session")

@@ -57,6 +57,11 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
             "asset_states.csv",
             "gutters.csv",
             "levels.csv",
+            "fixtures.csv",
+            "trials.csv",
+            "water_levels.csv",
+            "events.csv",
+            "photos.csv",
         ),
     }
     made = {}

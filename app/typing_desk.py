@@ -1,0 +1,206 @@
+"""What stands in a grid between two keystrokes: its lines, those saved, and what is wrong with the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import streamlit as st
+
+from app import desk
+from app.desk import Desk
+from app.widgets.grid import Edits, Row
+from geo.entry.columns import Column
+from geo.entry.lines import Filled, Line, cells_of, fill_lines
+from geo.entry.sheets import Sheet
+from geo.entry.whereabouts import Whereabouts, whereabouts
+from geo.site.records import Record
+from geo.store.changes import Change, Put, Remove
+from geo.store.said import Conflict
+
+EARLIER = 12
+
+
+@dataclass
+class Typed:
+    """Lines of one grid.
+
+    Parameters
+    ----------
+    lines
+        In the order they stand, with the id of the record each is.
+    bases
+        Version each record had when its line was last made equal to it.
+    acked
+        Last keystroke dealt with.
+    told
+        One sentence for the person.
+    conflicts
+        What somebody else changed meanwhile.
+    unsaved
+        Keys of lines that hold something not saved yet.
+    seen
+        Version of the site the lines were last held against.
+    """
+
+    lines: list[Line] = field(default_factory=list)
+    bases: dict[str, int] = field(default_factory=dict)
+    acked: int = 0
+    told: str = ""
+    conflicts: tuple[Conflict, ...] = ()
+    unsaved: set[str] = field(default_factory=set)
+    seen: int = -1
+
+
+def typed_of(name: str, at: Desk, sheet: Sheet, columns: Sequence[Column], *, all_lines: bool) -> Typed:
+    """Return what stands in a grid, with what was saved elsewhere since brought along."""
+    key = f"typed-{name}"
+    if key not in st.session_state:
+        st.session_state[key] = Typed()
+    typed: Typed = st.session_state[key]
+    records = {record.id: record for record in at.site.of(sheet.kind)}
+    known = {line.record_id for line in typed.lines}
+    missing = [record for record in records.values() if record.id not in known]
+    if not all_lines and not typed.lines:
+        missing = missing[-EARLIER:]
+    if all_lines or not typed.lines:
+        earlier = [
+            Line(key=record.id, cells=cells_of(record, columns), record_id=record.id) for record in missing
+        ]
+        typed.lines = earlier + typed.lines
+        typed.bases.update({record.id: at.versions[record.id] for record in missing})
+    if typed.seen != at.version:
+        _bring_along(typed, at, records, columns)
+        typed.seen = at.version
+    return typed
+
+
+def _bring_along(typed: Typed, at: Desk, records: dict[str, Record], columns: Sequence[Column]) -> None:
+    """Show what others saved, in lines nobody is changing here; lines of removed records go."""
+    lines = []
+    for line in typed.lines:
+        name = line.record_id
+        if not name or line.key in typed.unsaved or typed.bases.get(name) == at.versions.get(name):
+            lines.append(line)
+        elif name in records:
+            lines.append(replace(line, cells=cells_of(records[name], columns)))
+            typed.bases[name] = at.versions[name]
+    typed.lines = lines
+
+
+def take_edits(typed: Typed, edits: Edits, site_id: str, sheet: Sheet, columns: Sequence[Column]) -> None:
+    """Deal with what was typed: save every line that is whole, keep every other as it is."""
+    at = desk.current(site_id)
+    by_key = {line.key: line for line in typed.lines}
+    for key, cells in edits.rows:
+        by_key[key] = replace(by_key.get(key, Line(key=key, cells={})), cells=cells)
+        typed.unsaved.add(key)
+    gone = [by_key.pop(key) for key in edits.gone if key in by_key]
+    place = {key: i for i, key in enumerate(edits.order)}
+    before = {key: i for i, key in enumerate(by_key)}
+    order = sorted(by_key, key=lambda key: (place.get(key, before[key]), before[key]))
+    typed.lines = [by_key[key] for key in order]
+    typed.acked = max(typed.acked, edits.seq)
+    typed.conflicts = tuple(
+        conflict
+        for conflict in typed.conflicts
+        if conflict.record_id in {line.record_id for line in typed.lines}
+    )
+    _save(typed, at, sheet, columns, gone)
+
+
+def _save(typed: Typed, at: Desk, sheet: Sheet, columns: Sequence[Column], gone: Sequence[Line] = ()) -> None:
+    records = {record.id: record for record in at.site.of(sheet.kind)}
+    filled = fill(typed, at, sheet, columns)
+    stuck = {conflict.record_id for conflict in typed.conflicts}
+    changes: list[Change] = []
+    lines: dict[str, Filled] = {}
+    for line in filled:
+        record = line.record
+        if record is None or record.id in stuck or records.get(line.line.record_id) == record:
+            continue
+        if line.line.record_id and line.line.record_id != record.id:
+            changes.append(Remove(sheet.kind, line.line.record_id, typed.bases.get(line.line.record_id)))
+        base = typed.bases.get(record.id) if line.line.record_id == record.id else None
+        changes.append(Put(record, base))
+        lines[record.id] = line
+    changes += [
+        Remove(sheet.kind, line.record_id, typed.bases.get(line.record_id)) for line in gone if line.record_id
+    ]
+    outcome = desk.save(at.site_id, changes)
+    typed.told = outcome.told
+    if not outcome.saved:
+        typed.conflicts += outcome.conflicts
+        if outcome.conflicts and len(changes) > len(outcome.conflicts):
+            _save(typed, at, sheet, columns, [line for line in gone if line.record_id not in stuck])
+        return
+    now = desk.current(at.site_id)
+    same = {line.line.key for line in filled if line.record is not None}
+    typed.unsaved -= same - {line.key for line in typed.lines if line.record_id in stuck}
+    own = {line.line.key: record_id for record_id, line in lines.items()}
+    for i, line in enumerate(typed.lines):
+        if line.key in own:
+            record_id = own[line.key]
+            record = next(record for record in now.site.of(sheet.kind) if record.id == record_id)
+            typed.lines[i] = replace(line, record_id=record_id, cells=cells_of(record, columns))
+            typed.bases[record_id] = now.versions[record_id]
+    typed.seen = now.version
+
+
+def keep_mine(
+    typed: Typed, conflict: Conflict, site_id: str, sheet: Sheet, columns: Sequence[Column]
+) -> None:
+    """Save one's own version over the other, which one has now seen; it stays in the history."""
+    typed.bases[conflict.record_id] = conflict.version
+    typed.conflicts = tuple(other for other in typed.conflicts if other is not conflict)
+    if conflict.theirs is None:
+        typed.bases.pop(conflict.record_id, None)
+    _save(typed, desk.current(site_id), sheet, columns)
+
+
+def take_theirs(typed: Typed, conflict: Conflict) -> None:
+    """Show the other version in the line; one's own goes."""
+    typed.conflicts = tuple(other for other in typed.conflicts if other is not conflict)
+    typed.bases.pop(conflict.record_id, None)
+    typed.unsaved -= {line.key for line in typed.lines if line.record_id == conflict.record_id}
+    typed.seen = -1
+
+
+def fill(typed: Typed, at: Desk, sheet: Sheet, columns: Sequence[Column]) -> list[Filled]:
+    """Turn the lines into records."""
+    records = {record.id: record for record in at.site.of(sheet.kind)}
+    return fill_lines(
+        typed.lines, sheet.kind, columns, ref=at.site.reference, taken=at.site.ids, existing=records
+    )
+
+
+def rows_of(
+    filled: Sequence[Filled], typed: Typed, at: Desk, kind: str
+) -> tuple[list[Row], dict[str, Whereabouts]]:
+    """Return the lines as the grid shows them, and where each lies."""
+    saved = {record.id: record for record in at.site.of(kind)}
+    places = whereabouts(
+        [line.record for line in filled if line.record is not None], at.site, perimeter=at.perimeter
+    )
+    stuck = {conflict.record_id for conflict in typed.conflicts}
+    rows = []
+    for line in filled:
+        record = line.record
+        if record is None:
+            missing = all("is blank" in said for said in line.said.values())
+            state = "part" if missing else "wrong"
+        else:
+            state = "saved" if saved.get(record.id) == record and record.id not in stuck else "kept"
+        told = places[record.id].told if record is not None and record.id in places else at.because
+        rows.append(
+            Row(
+                key=line.line.key,
+                cells=dict(line.line.cells),
+                state=state,
+                said=dict(line.said),
+                notes=dict(line.notes),
+                told=told if record is not None else "",
+                fresh=not line.line.record_id,
+            )
+        )
+    return rows, places

@@ -1,0 +1,47 @@
+"""The workspace: one store for everything recorded on this machine, or the one its address names."""
+
+from __future__ import annotations
+
+import os
+
+import streamlit as st
+
+from geo.store.engine import default_workspace
+from geo.store.entries import SiteEntry
+from geo.store.said import StoreError
+from geo.store.store import Store, open_store
+
+ROLES = ("surveyor", "contractor", "landlord", "assistant")
+ROLE_KEY = "role"
+
+
+@st.cache_resource(show_spinner=False)
+def _opened(where: str) -> Store:
+    return open_store(where)
+
+
+def store() -> Store:
+    """Return the workspace.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be opened; its sentence says why.
+    """
+    return _opened(os.environ.get("WALLFOOT_WORKSPACE") or str(default_workspace()))
+
+
+def sites() -> tuple[SiteEntry, ...]:
+    """Return the sites of the workspace, the last changed first; none when it cannot be opened."""
+    try:
+        found = store().sites()
+    except StoreError as error:
+        st.session_state["workspace_said"] = str(error)
+        return ()
+    st.session_state.pop("workspace_said", None)
+    return tuple(sorted(found, key=lambda entry: entry.changed_at, reverse=True))
+
+
+def role() -> str:
+    """Return who is writing, by role."""
+    return str(st.session_state.get(ROLE_KEY, ROLES[0]))
