@@ -12,7 +12,7 @@ from app.desk import Desk
 from app.widgets.grid import Edits, Row
 from geo.entry.columns import Column
 from geo.entry.lines import Filled, Line, cells_of, fill_lines
-from geo.entry.sheets import Sheet
+from geo.entry.sheets import SHEETS, Sheet
 from geo.entry.whereabouts import Whereabouts, whereabouts
 from geo.site.records import Record
 from geo.store.changes import Change, Put, Remove
@@ -115,14 +115,19 @@ def _save(typed: Typed, at: Desk, sheet: Sheet, columns: Sequence[Column], gone:
     stuck = {conflict.record_id for conflict in typed.conflicts}
     changes: list[Change] = []
     lines: dict[str, Filled] = {}
+    before: str | None = None
     for line in filled:
         record = line.record
-        if record is None or record.id in stuck or records.get(line.line.record_id) == record:
+        if record is None or record.id in stuck:
+            continue
+        after, before = before, record.id
+        if records.get(line.line.record_id) == record:
             continue
         if line.line.record_id and line.line.record_id != record.id:
             changes.append(Remove(sheet.kind, line.line.record_id, typed.bases.get(line.line.record_id)))
         base = typed.bases.get(record.id) if line.line.record_id == record.id else None
-        changes.append(Put(record, base))
+        new = sheet.ordered and record.id not in records
+        changes.append(Put(record, base, after if new else None))
         lines[record.id] = line
     changes += [
         Remove(sheet.kind, line.record_id, typed.bases.get(line.record_id)) for line in gone if line.record_id
@@ -204,3 +209,17 @@ def rows_of(
             )
         )
     return rows, places
+
+
+def save_one(at: Desk, sheet_name: str, cells: dict[str, str]) -> str:
+    """Save one record of a sheet and say what became of it."""
+    sheet = SHEETS[sheet_name]
+    columns = sheet.columns(ref=at.site.reference)
+    line = Line(key="one", cells=cells)
+    (filled,) = fill_lines([line], sheet.kind, columns, ref=at.site.reference, taken=at.site.ids) or (None,)
+    if filled is None:
+        return "Nothing was filled in."
+    if filled.record is None:
+        return "; ".join(f"{name.replace('_', ' ')}: {said}" for name, said in filled.said.items())
+    outcome = desk.save(at.site_id, [Put(filled.record)])
+    return f"{filled.record.id} saved." if outcome.saved else outcome.told

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import geopandas as gpd
@@ -38,6 +38,16 @@ METHODS = {
 
 settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")  # a busy machine is no failure
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_workspace(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test opens the workspace of whoever runs it."""
+    place = tmp_path_factory.mktemp("workspace")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setenv("WALLFOOT_WORKSPACE", str(place / "workspace.sqlite"))
+        patched.setenv("WALLFOOT_CACHE", str(place / "cache"))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -54,6 +54,25 @@ def show(head: DeltaGenerator) -> None:
 @st.fragment
 def _page(site_id: str, sheet: Sheet, more: tuple[str, ...], *, every: bool) -> None:
     grid(site_id, sheet, more, every=every, focus=True)
+    if sheet.kind == "reading":
+        _not_read(site_id)
+
+
+def _not_read(site_id: str) -> None:
+    """Note a length nobody could read, by one tap: unread is not dry."""
+    with st.container(horizontal=True, vertical_alignment="bottom", key="not-read"):
+        start = st.text_input("Not read from chainage, m", key="unread-from", width=190)
+        end = st.text_input("to chainage, m", key="unread-to", width=150)
+        side = st.segmented_control(
+            "Side", ["inside", "outside"], key="unread-side", default="inside", required=True
+        )
+        said = ""
+        for state, label in (("not_looked", "Not looked"), ("no_access", "Could not get to it")):
+            if st.button(label, key=f"unread-{state}"):
+                cells = {"chainage_from_m": start, "chainage_to_m": end, "side": side, "state": state}
+                said = typing_desk.save_one(desk.current(site_id), "unread", cells)
+    if said:
+        st.text(said)
 
 
 def grid(site_id: str, sheet: Sheet, more: tuple[str, ...], *, every: bool, focus: bool = False) -> None:

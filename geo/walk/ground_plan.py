@@ -17,6 +17,7 @@ from geo.perimeter.build import Perimeter
 from geo.reference import Reference
 from geo.site.model import Site
 
+SAME_M = 1e-6
 NAN = math.nan
 FITTED = ("gully", "downpipe", "soakaway", "chamber", "fixture")
 
@@ -127,19 +128,25 @@ class Lie:
 
     def part_at(self, ring_key: str, chainage_m: float) -> Part:
         """Return the part of a face a chainage lies in."""
-        at = chainage_m % self.length(ring_key)
+        at = round_once(chainage_m, self.length(ring_key))
         own = [part for part in self.parts if part.ring_key == ring_key]
         return next((part for part in own if at < part.to_m), own[-1])
 
     def spot(self, ring_key: str, chainage_m: float) -> dict[str, Any]:
         """Return the place of a stop at a chainage."""
         wall = self.walls[ring_key]
-        at = chainage_m % wall.length_m
+        at = round_once(chainage_m, wall.length_m)
         row = bisect_right(wall.begins, at + 1e-9) - 1
         ahead = at - wall.begins[row]
         (x, y), (east, north) = wall.starts[row], wall.units[row]
         place = {"x": x + east * ahead, "y": y + north * ahead}
         return {"ring_key": ring_key, "face": wall.faces[row], "chainage_m": at, **place}
+
+
+def round_once(chainage_m: float, length_m: float) -> float:
+    """Return a chainage within one round of its ring; the end of the round is its beginning."""
+    at = chainage_m % length_m
+    return 0.0 if length_m - at < SAME_M else at
 
 
 def lie_of(site: Site, found: Findings | None) -> Lie:

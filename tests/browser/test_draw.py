@@ -112,7 +112,7 @@ def test_an_outline_is_drawn_and_a_gully_placed_on_a_new_site(
     (gully,) = workspace.store.site(site_id).of("gully")
     assert gully.position_by == "coordinates"
     assert north < gully.northing_m < north + 1
-    expect(page.get_by_text("G1 drawn, ± 100 mm; F1, ch")).to_be_visible()
+    expect(page.get_by_text("G1 drawn, ± 100 mm; F2, ch")).to_be_visible()
     page.get_by_role("button", name="Undo that").click()
     wait_for(page, lambda: len(workspace.store.site(site_id).of("gully")) == 0)
 

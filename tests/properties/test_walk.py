@@ -200,7 +200,7 @@ def test_the_walk_goes_clockwise(records: list[Record]) -> None:
     plan = plan_walk(site)
     stops = outside(plan, "B1")
     chainages = [stop.chainage_m for stop in stops]
-    assert chainages == sorted(chainages)
+    assert all(later >= earlier - 1e-6 for earlier, later in pairwise(chainages))
     assert stops[0].kind in ("corner", "party_line")
     corners = [(stop.x, stop.y) for stop in stops if stop.kind in ("corner", "party_line")]
     assert len(corners) >= 3

@@ -41,7 +41,7 @@ class Grid {
   // ---- what Python says -------------------------------------------------------------------------
   take(data) {
     this.columns = data.columns;
-    const named = data.columns.map((column) => column.name).join("|");
+    const named = data.columns.map((column) => column.name + " " + column.unit).join("|");
     if (named !== this.named) { this.named = named; this.drawHead(); this.showBar(); this.body.replaceChildren(); }
     const mine = new Map(this.rows.map((row) => [row.key, row]));
     if (this.first) { for (const row of this.kept()) { mine.set(row.key, row); } }
@@ -232,6 +232,13 @@ class Grid {
       button(">", "off the scale: at least", () => this.put(">" + this.at.value.replace(/^[<>]/, "")));
       button("<", "below the scale: at most", () => this.put("<" + this.at.value.replace(/^[<>]/, "")));
     }
+    for (const column of this.columns) {
+      for (const [key, label] of Object.entries(column.words || {})) {
+        if (["evidence", "state"].includes(column.name) && ["not_looked", "no_access"].includes(key)) {
+          button(label, column.label + " of this line: " + label, () => this.set(column.name, label));
+        }
+      }
+    }
     button("as above", "the cell above (Ctrl D)", () => this.copyAbove());
     button("next line", "Enter", () => this.nextLine());
     button("take line out", "Ctrl Backspace", () => this.takeOut());
@@ -293,6 +300,17 @@ class Grid {
   }
 
   put(value) { this.at.value = value; this.onInput({ target: this.at }); }
+
+  set(name, value) {
+    const [i] = this.place(this.at);
+    const row = this.rows[i];
+    row.cells = Object.assign({}, row.cells, { [name]: value });
+    row.state = "typed";
+    this.touch(row);
+    this.draw();
+    this.keep();
+    this.sendSoon(0);
+  }
 
   takeOut() {
     const [i, j] = this.place(this.at);
