@@ -15,12 +15,13 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def commands() -> list[str]:
-    """Return the names of the commands."""
-    return sorted(
+    """Return the names of the commands and of groups of them."""
+    single = [
         str(command.name or command.callback.__name__)
         for command in app.registered_commands
         if command.callback
-    )
+    ]
+    return sorted([*single, *(str(group.name) for group in app.registered_groups)])
 
 
 @pytest.mark.parametrize("name", commands())

@@ -79,8 +79,9 @@ def pipe_litres(
             flat, 1.0, drop
         )
         level_pipe = segment_area(level - (low + high) / 2.0, bore)
-    # Where the water just wets the lower end, rounding may leave a billionth of a litre less than none.
-    return np.asarray(1000.0 * length * np.maximum(np.where(flat, level_pipe, sloped), 0.0))
+    # Rounding may leave a billionth of a litre less than none, or more than the pipe can hold.
+    mean = np.clip(np.where(flat, level_pipe, sloped), 0.0, math.pi * bore**2 / 4.0)
+    return np.asarray(1000.0 * length * mean)
 
 
 def leak_l_s(head_m: ArrayLike, area_cm2: ArrayLike, *, ref: Reference) -> Floats:

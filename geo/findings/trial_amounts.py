@@ -35,7 +35,7 @@ def trial_amounts(trials: pd.DataFrame, *, ref: Reference) -> pd.DataFrame:
     against litres written down), ``starts_s`` and ``stops_s`` (clock on the wall, s); NaN where not known.
     """
     with np.errstate(all="ignore"):  # an impossible number in a record is said where records are checked
-        return _amounts(trials, ref)
+        return _amounts(trials, ref).replace([np.inf, -np.inf], NAN)
 
 
 def _amounts(trials: pd.DataFrame, ref: Reference) -> pd.DataFrame:

@@ -231,7 +231,7 @@ def _timed(trial: pd.Series[Any], minutes: Measured, least: float) -> Verdict:
         return _shown(trial)
     rests = (str(trial.name), str(trial["source_id"]))
     settle = f"Give it {least:.0f} min or more, and write down start and stop."
-    if math.isnan(minutes.value):
+    if not math.isfinite(minutes.value):
         said = "how long it ran is not recorded"
         return Verdict(word=NOT_KNOWN, because=said, settle=settle, rests_on=rests)
     said = f"{minutes.value:.0f} min against the {least:.0f} min it takes"

@@ -25,6 +25,7 @@ class Gully(Seen):
     riser_mm: Number = number("Side of the square riser above the outlet", ge=0)
     outlet_l_s: Number = number("What a slow outlet still passes", ge=0)
     trapped: Text = word("yes_no", "Has a trap", default="not_known")
+    opening_cm2: Number = number("Size of the open pipe left where it was removed", gt=0)
 
 
 class Downpipe(Seen):
@@ -42,6 +43,7 @@ class Downpipe(Seen):
     level_sigma_m: Number = number("Its standard deviation", gt=0)
     into_id: Text = text("Gully, chamber or run it discharges to; blank when joined to nothing")
     state: Text = word("downpipe_state", "State", default="sound")
+    opening_cm2: Number = number("Size of the crack or open joint at its foot", gt=0)
 
 
 class Gutter(Between):
@@ -91,6 +93,7 @@ class Chamber(Seen):
     sealed: Text = word("yes_no", "Cover sealed or bolted", default="not_known")
     interceptor: Text = word("yes_no", "Has an intercepting trap", default="not_known")
     state: Text = word("chamber_state", "State", default="sound")
+    opening_cm2: Number = number("Size of the crack or hole in its wall", gt=0)
 
 
 class Run(Noted):
@@ -113,6 +116,9 @@ class Run(Noted):
     level_sigma_m: Number = number("Standard deviation of those levels", gt=0)
     state: Text = word("run_state", "State", default="not_traced")
     passes_l_s: Number = number("What a slow run still passes", ge=0)
+    passes_level_m: Number = number("Level of the water above the stop when that was measured")
+    opening_cm2: Number = number("Size of the crack or open joint", gt=0)
+    sag_mm: Number = number("Depth of a belly, below a straight line between its ends", gt=0)
     fault_at_m: Number = number("Distance of the fault from the upstream end", ge=0)
     from_evidence: Text = word("trace_evidence", "How the upstream end is known", default="assumed")
     to_evidence: Text = word("trace_evidence", "How the downstream end is known", default="assumed")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -121,7 +122,7 @@ def _file(path: Path, *, create: bool) -> sa.Engine:
             connection.execute(f"pragma {setting}")
         # Only a workspace is written ahead: another program's file is opened, looked at and left.
         if connection.execute("select 1 from sqlite_master where name = 'alembic_version'").fetchone():
-            connection.execute("pragma journal_mode=WAL")
+            _write_ahead(connection)
 
     @event.listens_for(made, "begin")
     def _begun(connection: sa.Connection) -> None:
@@ -129,6 +130,18 @@ def _file(path: Path, *, create: bool) -> sa.Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return made
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Have a workspace written ahead; while another program changes that too, the file makes nobody wait."""
+    until = time.monotonic() + WAIT_S
+    while connection.execute("pragma journal_mode").fetchone()[0] != "wal":
+        try:
+            connection.execute("pragma journal_mode=WAL")
+        except sqlite3.OperationalError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.02)
 
 
 def _server(address: str) -> sa.Engine:
