@@ -214,8 +214,9 @@ def _step(head: Level, cavity: Level, s: Mapping[str, Any]) -> pd.DataFrame:
             else f"the brickwork below the higher course, {r:.0f} mm up, may be wet: lap "
             f"{str(lap).replace('_', ' ')}; neither water nor ground against it has a level here"
             if math.isnan(f)
-            else f"free water or ground stands {f:+.0f} mm at the lower level; the brickwork below the "
-            f"higher one, {r:.0f} mm up, may be wet: lap {str(lap).replace('_', ' ')}"
+            else f"free water or ground stands {abs(f):.0f} mm {'above' if f > 0 else 'below'} the "
+            f"lower level; the brickwork below the higher one, {r:.0f} mm up, may be wet: "
+            f"lap {str(lap).replace('_', ' ')}"
             for step, lap, f, r in zip(steps, s["step_lap"], free[0], rise, strict=True)
         ],
         dtype=object,

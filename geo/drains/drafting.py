@@ -212,6 +212,7 @@ class Draft:
                 number_of(self.places.get(run_id, {}), "opening_cm2"), number_of(row, "opening_cm2")
             ),
             "fault_at": number_of(row, "fault_at_m"),
+            "sag": number_of(row, "sag_mm") / 1000.0,
             "fittings": self.fittings.get(run_id, []),
             "from_evidence": text_of(row, "from_evidence") or "assumed",
             "to_evidence": text_of(row, "to_evidence") or "assumed",

@@ -102,7 +102,8 @@ class Network:
         One row a piece of run, by id (a run into which another is joined part-way has two pieces):
         ``run_id``, ``from_node``, ``to_node``, ``up_low_m`` … ``crest_high_m``, ``length_m``,
         ``bore_m``, ``way`` (both, down, pump), ``hump_share`` (place of the crest over the length, NaN
-        where not recorded), ``state``, ``use``, evidence of both ends.
+        where not recorded), ``sag_m`` (depth of the water a belly holds), ``state``, ``use``, evidence of
+        both ends.
     graph
         The same as a directed graph with parallel edges, runs from upstream to downstream.
     discharge
@@ -285,7 +286,8 @@ def _made(draft: Draft, edges: Mapping[str, Row], graph: Any) -> Network:
         "crest_low": "crest_low_m", "crest_high": "crest_high_m", "sigma": "level_sigma_m",
         "length": "length_m", "bore": "bore_m", "way": "way", "state": "state", "use": "use", "passes":
         "passes_l_s",
-        "fault_at": "fault_at_m", "from_evidence": "from_evidence", "to_evidence": "to_evidence",
+        "fault_at": "fault_at_m", "sag": "sag_m", "from_evidence": "from_evidence",
+        "to_evidence": "to_evidence",
     }  # fmt: skip
     runs = pd.DataFrame(
         {new: [e[old] for e in edges.values()] for old, new in columns.items()},

@@ -28,8 +28,10 @@ class RunProfile:
         Whether the place of the crest was recorded; else it is drawn half-way.
     stands_m
         Level to which water rests in the run; NaN where it drains or is not known.
+    sag_m
+        Depth of the water a belly holds, at its deepest; NaN where it was not measured.
     holds_l
-        Litres it keeps at rest.
+        Litres it keeps at rest; NaN for a belly, whose length is not among the records.
     verdict
         ``holds water``, ``drains``, or not known.
     """
@@ -39,6 +41,7 @@ class RunProfile:
     invert_m: tuple[float, ...]
     crest_known: bool
     stands_m: float
+    sag_m: float
     holds_l: Measured
     verdict: Verdict
 
@@ -47,7 +50,7 @@ def run_profile(network: Network, name: str, *, ref: Reference) -> RunProfile:
     """Lay out the invert of a piece of run, and say what water it keeps at rest.
 
     Water is kept behind a hump up to its crest, and in a run that falls the wrong way up to its lower
-    end's invert. Of a belly the lowest level is not among the records, so what it holds is not known.
+    end's invert. A belly holds water where its depth was measured; how many litres hangs on its length.
 
     Parameters
     ----------
@@ -74,6 +77,7 @@ def run_profile(network: Network, name: str, *, ref: Reference) -> RunProfile:
     run = network.runs.loc[name]
     up, down, length, bore = (float(run[key]) for key in ("up_m", "down_m", "length_m", "bore_m"))
     crest, share, sigma = float(run["crest_low_m"]), float(run["hump_share"]), float(run["level_sigma_m"])
+    sag = float(run["sag_m"])
     z = ref.value("drains.rival_sigmas")
     run_id = str(run["run_id"])
     length = 0.0 if math.isnan(length) else length
@@ -100,11 +104,10 @@ def run_profile(network: Network, name: str, *, ref: Reference) -> RunProfile:
         )
     elif str(run["state"]) == "belly" and not hump and down <= up:
         held = Measured(NAN, NAN)
-        said = Verdict(
-            word=NOT_KNOWN,
-            because=f"{run_id} has a belly, and how deep it sags is not recorded",
-            settle=f"Measure the depth and length of the water in {run_id} by camera.",
-            rests_on=(run_id,),
+        said = (
+            Verdict(word="holds water", because=f"a belly {1000 * sag:.0f} mm deep", rests_on=(run_id,))
+            if sag > 0
+            else _unmeasured(run_id)
         )
     else:
         top = crest if hump else down
@@ -120,8 +123,18 @@ def run_profile(network: Network, name: str, *, ref: Reference) -> RunProfile:
         )
         litres = np.array([kept(top + step) for step in (0.0, sigma, -sigma)])
         held = Measured(float(litres[0]), float(abs(litres[1] - litres[2])) / 2.0)
-    stands = (crest if hump else down) if said.word == "holds water" else NAN
+    risen = hump or down > up
+    stands = (crest if hump else down) if said.word == "holds water" and risen else NAN
     return RunProfile(
         run_id=run_id, distance_m=distance, invert_m=invert, crest_known=hump and not math.isnan(share),
-        stands_m=stands, holds_l=held, verdict=said,
+        stands_m=stands, sag_m=sag, holds_l=held, verdict=said,
     )  # fmt: skip
+
+
+def _unmeasured(run_id: str) -> Verdict:
+    return Verdict(
+        word=NOT_KNOWN,
+        because=f"{run_id} has a belly, and how deep it sags is not recorded",
+        settle=f"Measure the depth and length of the water in {run_id} by camera.",
+        rests_on=(run_id,),
+    )

@@ -9,6 +9,7 @@ import pandas as pd
 from geo.crossings import WAYS
 from geo.drains.network import BURIED
 from geo.draw.drains_sketches import comes_up, spill_marks
+from geo.findings.drain_words import doubt_facts, tank_fact
 from geo.findings.drains import DrainAnswer, Drains
 from geo.verdict import NOT_KNOWN, Measured
 
@@ -35,9 +36,14 @@ def headline(answer: DrainAnswer) -> str:
 
 def asked(answer: DrainAnswer) -> str:
     """Return what the answer is to: what is stopped, what is put in, and where."""
-    at = "" if answer.at_m is None else f" at {answer.at_m:g} m"
     put = answer.inflow.said if answer.inflow is not None else "water"
-    return f"{answer.blocked} taken as blocked{at}; {put} put in at {answer.source}."
+    return f"{taken_as(answer)}; {put} put in at {answer.source}."
+
+
+def taken_as(answer: DrainAnswer) -> str:
+    """Return in words what is taken as blocked."""
+    at = "" if answer.at_m is None else f" at {answer.at_m:g} m"
+    return f"{answer.blocked} taken as blocked{at}" if answer.blocked else "Nothing taken as blocked"
 
 
 def fact_rows(drains: Drains, answer: DrainAnswer) -> pd.DataFrame:
@@ -53,7 +59,10 @@ def fact_rows(drains: Drains, answer: DrainAnswer) -> pd.DataFrame:
         rows.append(("level when it does, m", level, ""))
         rows.append(("litres until then", _litres(result.litres, result.litres_between, z), _least(answer)))
         if math.isfinite(result.minutes):
-            rows.append(("minutes until then", f"{result.minutes:.1f}", ""))
+            last = result.minutes_between[1]
+            until = f" to {last:.1f}" if math.isfinite(last) and last - result.minutes > 0.05 else ""
+            until = ", or never: the cracks may take it all" if math.isinf(last) else until
+            rows.append(("minutes until then", f"{result.minutes:.1f}{until}", ""))
     share = result.balance
     if share is not None and math.isfinite(share.in_l):
         said = f"{share.stored_l:.0f} still stand, {share.left_l:.0f} got past, {share.spilled_l:.0f} came up"
@@ -66,10 +75,10 @@ def fact_rows(drains: Drains, answer: DrainAnswer) -> pd.DataFrame:
     rows += [
         ("into the wall", each.verdict.word, f"{each.node}: {each.verdict.because}") for each in answer.water
     ]
+    rows += [tank_fact(each.node, tank) for each in answer.water for tank in each.tanks]
+    rows += doubt_facts(answer)
     if result.assumed_runs:
         rows.append(("rests on assumed", ", ".join(result.assumed_runs), "nobody traced it"))
-    if result.leaky_runs:
-        rows.append(("may leak on the way", ", ".join(result.leaky_runs), "cracked or open-jointed"))
     if answer.pour is not None and math.isfinite(answer.pour.wanted_l):
         said = f"{answer.pour.wanted_l:.0f} l, {answer.pour.wanted_minutes:.0f} min at this flow"
         rows.append(("a test must pour", said, ""))

@@ -117,6 +117,32 @@ def drawing_map(
     return made
 
 
+def looking_map(bounds: Sequence[Sequence[float]]) -> folium.Map:
+    """Return a small map to look at, with nothing on it yet.
+
+    Parameters
+    ----------
+    bounds
+        South-west and north-east corner, latitude before longitude.
+    """
+    middle = np.asarray(bounds, dtype=np.float64).mean(axis=0).tolist()
+    made = new_map(location=middle, zoom_start=19, zoom_snap=0.25)
+    Styled(OWN_CSS).add_to(made)
+    made.fit_bounds([list(corner) for corner in bounds])
+    return made
+
+
+def looking_layer(
+    features: Sequence[dict[str, Any]], coming: Sequence[dict[str, Any]]
+) -> folium.FeatureGroup:
+    """Return what is there and, over it, what would come in."""
+    shown = folium.FeatureGroup(name="shown")
+    for some in (features, coming):
+        if some:
+            Features(list(some), point=POINT_JS, each=CARD_JS).add_to(shown)
+    return shown
+
+
 def drawing_layer(
     passive: Sequence[dict[str, Any]], editable: Sequence[Mapping[str, Any]], *, version: int
 ) -> list[folium.FeatureGroup]:

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.drains.network import Network
+from geo.draw.drains_tables import taken_as
 from geo.draw.section_marks import draw_legend, draw_level, draw_table
 from geo.draw.section_pipes import draw_belly, draw_node, draw_pipe, draw_seen, draw_stops
 from geo.draw.section_sheet import (
@@ -43,7 +44,7 @@ def draw_long_section(
         Ids of the pieces of run, upper end first; by default from the first spill of the answer down.
     """
     runs = tuple(path) if path is not None else path_of(drains, answer) or _leads_to(drains, answer)
-    legs = legs_of(drains.network, runs)
+    legs = legs_of(drains.network, runs, ref=drains.ref)
     info = drains.site.info
     ends = f"{legs[0].start} to {legs[-1].end}" if legs else "no run"
     title = f"{info.name}: long section {ends}"
@@ -109,7 +110,7 @@ def _told(answer: DrainAnswer | None) -> str:
     if answer is None:
         return ""
     put = f"; {answer.inflow.said} put in at {answer.source}" if answer.inflow is not None else ""
-    return f" · {answer.blocked} taken as blocked{put}"
+    return f" · {taken_as(answer)}{put}"
 
 
 def _water_seen(drains: Drains, legs: Sequence[Leg]) -> pd.DataFrame:

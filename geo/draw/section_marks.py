@@ -150,9 +150,7 @@ def draw_legend(sheet: Sheet, y: float) -> float:
         _key_sign(drawing, sign, x, y + 20 * row)
         drawing.words(x + 34, y + 12 + 20 * row, said, font_size=11)
         x += wide
-    said = (
-        "Blank where the ground is not known. Runs are straight between their ends; a hump is drawn half-way."
-    )
+    said = "Blank where the ground is not known. A hump whose place is not known is drawn half-way."
     drawing.words(16, y + 34 + 20 * row, said, font_size=11, fill=SOFT_INK)
     return y + 50 + 20 * row
 

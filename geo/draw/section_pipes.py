@@ -22,7 +22,7 @@ Numbers = NDArray[np.float64]
 
 
 BELLY_M, BELLY_PX = 1.0, 12.0
-"""How long and deep a belly is drawn: signs, not measures."""
+"""How long a belly is drawn, and how deep where nobody measured: signs, not measures."""
 RUN_STATES = ("", "clear", "not_traced")
 
 
@@ -36,6 +36,7 @@ def draw_pipe(sheet: Sheet, leg: Leg) -> None:
     crown = [(float(x), sheet.y(float(z) + leg.bore)) for x, z in zip(at, invert, strict=True)]
     state = "" if leg.state in RUN_STATES else f", {leg.state.replace('_', ' ')}"
     tip = f"{leg.run_id}: {1000 * leg.bore:.0f} mm, {leg.length:.2f} m, {fall_of(leg)}{state}"
+    tip += f", {leg.keeps}" if leg.keeps else ""
     dash = "6 4" if leg.taken else None
     drawing.path([*foot, *crown[::-1]], closed=True, fill=PAPER, stroke="none", tip=tip)
     for level, a, b, resting in _water(sheet, leg):
@@ -57,7 +58,7 @@ def draw_pipe(sheet: Sheet, leg: Leg) -> None:
 
 
 def draw_belly(sheet: Sheet, leg: Leg) -> None:
-    """Draw where a run sags and holds water: dashed, for how deep it sags was not measured."""
+    """Draw where a run sags and holds water: to its depth, or dashed where that was not measured."""
     if leg.state != "belly" or leg.length <= 0:
         return
     known = math.isfinite(leg.fault_at)
@@ -65,18 +66,25 @@ def draw_belly(sheet: Sheet, leg: Leg) -> None:
     half = min(BELLY_M, leg.length / 2) / 2 / leg.length
     share = np.linspace(max(middle - half, 0.0), min(middle + half, 1.0), 15)
     flat = leg.invert(share)
-    sag = flat - BELLY_PX / sheet.upward * np.sin(np.linspace(0.0, np.pi, len(share)))
+    brim = min(float(flat[0]), float(flat[-1]))
+    measured = leg.sag_m > 0
+    # The depth is of the water, so it counts from the lower rim.
+    deep = leg.sag_m + float(flat[len(flat) // 2]) - brim if measured else BELLY_PX / sheet.upward
+    sag = flat - deep * np.sin(np.linspace(0.0, np.pi, len(share)))
     at = [sheet.x(leg.from_m + s * leg.length) for s in share]
     low = [(x, sheet.y(float(z))) for x, z in zip(at, sag, strict=True)]
-    brim = min(float(flat[0]), float(flat[-1]))
     water = [(x, sheet.y(min(float(z), brim))) for x, z in zip(at, flat, strict=True)]
     where = "" if known else "; where along it is not known"
-    tip = f"{leg.run_id}: a belly that holds water; how deep was not measured{where}"
+    depth = f"{1000 * leg.sag_m:.0f} mm deep" if measured else "how deep was not measured"
+    tip = f"{leg.run_id}: a belly that holds water; {depth}; how long was not measured{where}"
     sheet.drawing.path(
         [*low, *water[::-1]], closed=True, fill=POND, fill_opacity=0.35, stroke="none", tip=tip
     )
-    sheet.drawing.path(low, stroke=DRAIN, stroke_width=1.6, stroke_dasharray="3 3", tip=tip)
-    said = "belly" if known else "belly ?"
+    sheet.drawing.path(
+        low, stroke=DRAIN, stroke_width=1.6, stroke_dasharray=None if measured else "3 3", tip=tip
+    )
+    said = f"belly, {1000 * leg.sag_m:.0f} mm" if measured else "belly"
+    said += "" if known else " ?"
     x, y = low[len(low) // 2]
     sheet.drawing.words(x, y - 20, said, font_size=11, text_anchor="middle", font_weight=700, tip=tip)
 
@@ -161,10 +169,11 @@ def _water(sheet: Sheet, leg: Leg) -> list[tuple[float, float, float, bool]]:
         )
         a, b = (0.0, stop if cut else 1.0) if upper else (stop, 1.0)
         if resting and upper:
-            # Water at rest runs away down the run unless a hump holds it.
-            a, b = (0.0, min(b, 0.5)) if hump else (0.0, 0.0)
+            # Water at rest runs away down the run unless a hump or a back-fall holds it.
+            reach = leg.peak if hump else 1.0 if math.isfinite(leg.rests_m) else 0.0
+            a, b = 0.0, min(b, reach)
         elif resting and hump:
-            a = max(a, 0.5)
+            a = max(a, leg.peak)
         if b > a:
             found.append((level, a, b, resting))
     if cut is None and any(not each[3] for each in found):

@@ -11,8 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.drains.network import Network
+from geo.drains.profile import RunProfile, run_profile
 from geo.draw.svg import Drawing
 from geo.findings.drains import DrainAnswer
+from geo.reference import Reference
 
 Numbers = NDArray[np.float64]
 
@@ -43,14 +45,19 @@ class Leg:
     taken: bool
     state: str
     evidence: str
-    fault_at: float = math.nan
+    fault_at: float
+    peak: float
+    peak_known: bool
+    rests_m: float
+    sag_m: float
+    keeps: str
 
     def invert(self, share: Numbers) -> Numbers:
-        """Return the invert at shares of the length; a hump is drawn half-way."""
+        """Return the invert at shares of the length; a hump whose place is not known is drawn half-way."""
         straight = self.up + share * (self.down - self.up)
         if not self.crest > max(self.up, self.down) + 1e-6:
             return straight
-        return np.interp(share, [0.0, 0.5, 1.0], [self.up, self.crest, self.down])
+        return np.interp(share, [0.0, self.peak, 1.0], [self.up, self.crest, self.down])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,11 +118,11 @@ class Sheet:
         return rest if math.isfinite(rest) else math.nan
 
 
-def legs_of(network: Network, path: Sequence[str]) -> tuple[Leg, ...]:
+def legs_of(network: Network, path: Sequence[str], *, ref: Reference) -> tuple[Leg, ...]:
     """Return the runs of a path as they lie along it, those without a level left out."""
     legs, at = [], 0.0
     for name in path:
-        run = network.runs.loc[name]
+        run, shape = network.runs.loc[name], run_profile(network, name, ref=ref)
         length = float(run["length_m"]) if run["length_m"] > 0 else 0.0
         up, down = ((run[f"{end}_low_m"] + run[f"{end}_high_m"]) / 2.0 for end in ("up", "down"))
         legs.append(
@@ -127,10 +134,21 @@ def legs_of(network: Network, path: Sequence[str]) -> tuple[Leg, ...]:
                 state=str(run["state"]),
                 evidence="assumed" if "assumed" in (run["from_evidence"], run["to_evidence"]) else "",
                 fault_at=float(run["fault_at_m"]),
+                peak=shape.distance_m[1] / length if shape.crest_known and length > 0 else 0.5,
+                peak_known=shape.crest_known, rests_m=shape.stands_m, sag_m=shape.sag_m,
+                keeps=_kept(shape),
             )
         )  # fmt: skip
         at += length
     return tuple(leg for leg in legs if math.isfinite(leg.up) and math.isfinite(leg.down))
+
+
+def _kept(shape: RunProfile) -> str:
+    """Say what water a run keeps at rest, where it keeps any."""
+    litres = shape.holds_l.value
+    if shape.verdict.word != "holds water":
+        return ""
+    return f"keeps {litres:.1f} l at rest" if math.isfinite(litres) else "keeps water at rest"
 
 
 def unbroken(on: NDArray[np.bool_]) -> list[slice]:

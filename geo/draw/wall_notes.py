@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from geo.crossings import WAYS
+from geo.drains.cavity import WallWater
 from geo.draw.svg import shortened, spread, wrapped
 from geo.draw.theme import (
     ACCENT,
@@ -43,6 +44,7 @@ def draw_labels(sheet: WallSheet) -> None:
         named += [("inner DPC", *sheet.level("inner_dpc"), COURSE), ("debris", *sheet.level("debris"), INK)]
         named += [("cavity base", *sheet.level("base"), BRICK)]
     named += [(f"water, {each.node}", each.head.value, each.head.sigma, ACCENT) for each in cut.water]
+    named += [each for water in cut.water for each in _cavity_levels(sheet, water)]
     for name, row in cut.openings.iterrows():
         named.append((f"{name} sill", float(row["sill_level_m"]), float(row["level_sigma_m"]), ACCENT))
     shown = [each for each in named if sheet.shows(each[1])]
@@ -54,6 +56,22 @@ def draw_labels(sheet: WallSheet) -> None:
         sheet.drawing.path([(right, y), (right + 8, place)], stroke=colour, stroke_width=0.8)
         text = f"{level:.3f}{band} {said}"
         sheet.drawing.words(right + 11, place + 3.5, shortened(text, 25), font_size=11, fill=colour, tip=text)
+
+
+def _cavity_levels(sheet: WallSheet, water: WallWater) -> list[tuple[str, float, float, str]]:
+    """Return the levels of the cavity's water here: the most it may come to, and those after this event."""
+    found = []
+    for tank in water.tanks:
+        if sheet.cut.solid or not tank.wet_from_m <= sheet.cut.chainage <= tank.wet_to_m:
+            continue
+        mark = "" if tank.takes == "yes" else " ?"
+        low, high = tank.after_between_m
+        found.append((f"cavity most{mark}", tank.bound.value, tank.bound.sigma, ACCENT))
+        if math.isfinite(low) and math.isfinite(high):
+            found.append((f"cavity to{mark}", high, math.nan, ACCENT))
+            if high - low > 5e-4:
+                found.append((f"cavity from{mark}", low, math.nan, ACCENT))
+    return found
 
 
 def draw_ways_table(sheet: WallSheet) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from geo.drains.tanks import Tank
 from geo.draw.theme import (
     ACCENT,
     BRICK,
@@ -183,11 +184,30 @@ def draw_water(sheet: WallSheet) -> None:
             base, _ = sheet.level("base")
             foot = sheet.y(base) if math.isfinite(base) else top + 14
             said = f"highest the water can come to in the cavity: {tank.bound.value:.3f} m ({tank.held_by})"
+            said += f"; {tank.because}" if tank.because else ""
+            sure = tank.takes == "yes"
             drawing.rect(
-                sheet.leaf, top, sheet.back - sheet.leaf, foot - top, fill=POND, fill_opacity=0.6, tip=said
-            )
+                sheet.leaf, top, sheet.back - sheet.leaf, foot - top, fill=POND,
+                fill_opacity=0.35 if sure else 0.2, tip=said,
+            )  # fmt: skip
+            _after(sheet, tank, foot)
             drawing.line(sheet.leaf, top, sheet.back, top, stroke=ACCENT, stroke_width=2.2,
                          stroke_dasharray=ASSUMED_DASH, tip=said)  # fmt: skip
+
+
+def _after(sheet: WallSheet, tank: Tank, foot: float) -> None:
+    """Draw what the litres of this event come to in the cavity: sure below, possible between."""
+    low, high = tank.after_between_m
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return
+    drawing, wide = sheet.drawing, sheet.back - sheet.leaf
+    a, b = min(sheet.y(low), foot), min(sheet.y(high), foot)
+    said = f"after the water of this event: {low:.3f} to {high:.3f} m"
+    if tank.takes == "yes":
+        drawing.rect(sheet.leaf, a, wide, foot - a, fill=POND, fill_opacity=0.75, tip=said)
+    drawing.rect(sheet.leaf, b, wide, a - b, fill=POND, fill_opacity=0.45, tip=said)
+    for y in (a, b):
+        drawing.line(sheet.leaf, y, sheet.back, y, stroke=ACCENT, stroke_width=1.2, tip=said)
 
 
 def draw_courses(sheet: WallSheet) -> None:

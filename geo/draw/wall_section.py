@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from geo.draw.drains_tables import taken_as
 from geo.draw.svg import Drawing
 from geo.draw.theme import (
     SOFT_INK,
@@ -58,7 +59,7 @@ def draw_wall_section(
     when = info.surveyed_on or "not dated"
     said = f"levels: {info.datum} · surveyed {when} · data {drains.site.digest[:10]}"
     drawing.words(16, 47, said, font_size=11, fill=SOFT_INK)
-    told = f" · {answer.blocked} taken as blocked, water from {answer.source}" if answer is not None else ""
+    told = f" · {taken_as(answer)}, water from {answer.source}" if answer is not None else ""
     said = f"one scale both ways; outside on the left; bands are ± 2 σ{told}"
     drawing.words(16, 64, said, font_size=11, fill=SOFT_INK)
     low, high = _reach(cut)

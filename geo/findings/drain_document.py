@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,9 @@ from geo.findings.drain_answer import DrainAnswer, DrainFindings, Drains
 from geo.verdict import Verdict
 
 NAN = math.nan
+LEAK = ("run_id", "state", "lowest_m", "highest_m", "head_m", "most_l_s")
+OTHERWISE = ("fitting_id", "kind", "run_id", "said", "then", "first", "level_m", "litres")
+TANK = ("ring_key", "chainage_from_m", "chainage_to_m", "takes", "because", "settle", "base_m", "held_by")
 FAULT = ("rule", "what", "word", "said", "settle")
 
 
@@ -64,11 +67,15 @@ def _answer_document(answer: DrainAnswer) -> dict[str, Any]:
             "level_sigma_m": result.level.sigma,
             "level_between_m": result.level_between,
             "below_ground": result.below_ground,
+            "below": _verdict(result.below),
             "litres": result.litres.value,
             "litres_sigma": result.litres.sigma,
             "litres_between": result.litres_between,
             "passes_l_s": result.passes_l_s,
             "minutes": result.minutes,
+            "minutes_between": result.minutes_between,
+            "spilled_between_l": result.spilled_between_l,
+            "cracks_lose_between_l_s": result.loses_between_l_s,
             "decides": result.decides,
             "rests_on_assumed_runs": result.assumed_runs,
             "marked": result.marked,
@@ -81,9 +88,24 @@ def _answer_document(answer: DrainAnswer) -> dict[str, Any]:
         "spills": [
             {
                 "node": s.node, "leaves_over": s.leaves, "level_m": s.level_m, "below_ground": s.below_ground,
-                "takes_l_s": s.takes_l_s, "receives_l_s": s.receives_l_s, "minutes": s.minutes,
+                "ground": s.ground, "takes_l_s": s.takes_l_s, "receives_l_s": s.receives_l_s,
+                "minutes": s.minutes,
             }
             for s in result.spills
+        ],
+        "leaks": [
+            {
+                "run": k.run_id, "state": k.state, "lowest_m": k.lowest_m, "highest_m": k.highest_m,
+                "head_m": k.head_m, "most_l_s": k.most_l_s,
+            }
+            for k in result.leaks
+        ],
+        "otherwise": [
+            {
+                "fitting": o.fitting_id, "kind": o.kind, "run": o.run_id, "if": o.said, "then": o.then,
+                "first": o.first, "level_m": o.level_m, "drains": o.drains, "litres": o.litres,
+            }
+            for o in result.otherwise
         ],
         "changes": [
             {
@@ -111,7 +133,11 @@ def _answer_document(answer: DrainAnswer) -> dict[str, Any]:
                 "cavity": [
                     {
                         "chainage_from_m": t.chainage_from_m, "chainage_to_m": t.chainage_to_m,
-                        "highest_m": t.bound.value, "held_by": t.held_by, "full_l": t.full_l,
+                        "takes": t.takes, "because": t.because, "settle": t.settle, "base_m": t.base_m,
+                        "after_between_m": t.after_between_m, "highest_m": t.bound.value,
+                        "highest_sigma_m": t.bound.sigma, "held_by": t.held_by,
+                        "full_between_l": t.full_between_l, "full_minutes": t.full_minutes,
+                        "open_ended": t.open_ended, "rests_on": t.rests_on,
                     }
                     for t in w.tanks
                 ],
@@ -191,5 +217,31 @@ def drain_tables(found: DrainFindings) -> dict[str, pd.DataFrame]:
             "drain-order": answer.result.order.rename_axis("node").reset_index(),
             "drain-crossings": answer.crossings,
             "drain-changes": answer.remedies,
+            "drain-leaks": _rows(answer.result.leaks, LEAK),
+            "drain-otherwise": _rows(answer.result.otherwise, OTHERWISE),
+            "drain-cavity": _tanks(answer),
         }
     return tables
+
+
+def _rows(found: Sequence[object], names: tuple[str, ...]) -> pd.DataFrame:
+    """Return records as a table; without an end and not known are blank."""
+    rows = [[_plain(getattr(each, name)) for name in names] for each in found]
+    return pd.DataFrame(rows, columns=list(names))
+
+
+def _tanks(answer: DrainAnswer) -> pd.DataFrame:
+    """Return the cavity each spill may fill: after this water, at most, and litres until then."""
+    tanks = [(water.node, tank) for water in answer.water for tank in water.tanks]
+    table = _rows([tank for _, tank in tanks], TANK)
+    table.insert(0, "node", [node for node, _ in tanks])
+    for name, pairs in (
+        ("after_{}_m", [tank.after_between_m for _, tank in tanks]),
+        ("full_{}_l", [tank.full_between_l for _, tank in tanks]),
+    ):
+        for side, place in (("least", 0), ("most", 1)):
+            table[name.format(side)] = [_plain(pair[place]) for pair in pairs]
+    return table.assign(
+        highest_m=[tank.bound.value for _, tank in tanks],
+        highest_sigma_m=[tank.bound.sigma for _, tank in tanks],
+    )

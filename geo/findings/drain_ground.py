@@ -18,6 +18,7 @@ from scipy import ndimage
 from geo.drains.backup import BackUp
 from geo.drains.cavity import Pool
 from geo.findings.drain_answer import Cells, Drains, Numbers, OnGround, Surface
+from geo.findings.drain_basins import fill_hollows
 from geo.findings.examine import WAYS_IN, Findings
 from geo.ground.flood import EIGHT, Flood, drain
 from geo.ground.model import OpenGround
@@ -158,27 +159,35 @@ def _on_surface(
     if left or not (deep[end] or water.shut_in[end]):
         return _runs_off(drains, surface, node, names.get(end, ""), settle, left=left)
     mask = _pool_mask(water, end)
-    z = raster.z[mask]
     area = raster.cell_m**2
-    top = float(water.surface_m[end]) if not water.shut_in[end] else NAN
-    full = float(1000.0 * area * (top - z).sum()) if math.isfinite(top) else math.inf
-    level = top
+    top = float(water.surface_m[end]) if not water.shut_in[end] else math.inf
+    full = float(1000.0 * area * (top - raster.z[mask]).sum())
+    stands = np.where(mask, top, NAN)
+    hollows = 1
     if litres < full:
-        level = _level_of(z, area, litres)
-    if not math.isfinite(level):
+        filled = fill_hollows(raster.z, mask, end, litres=litres, cell_m2=area, top_m=top)
+        stands, hollows = filled.level_m, int(filled.hollow.max()) + 1
+        if not filled.stored_l > 0:
+            said = f"what is put in is near the most the drain holds: none is reckoned to come up at {node}"
+            return _unknown_ground(node, said, "Pour more, and watch.", surface.evidence)
+    elif not math.isfinite(top):
         said = f"{surface.name}: shut in, and no threshold or air-brick there has a level"
         return _unknown_ground(node, said, "Level the lowest threshold or air-brick there.", surface.evidence)
-    deepest = level - float(z.min())
+    outline, touched = _touched(drains, surface, stands)
+    level = _presses(surface, stands, touched)
+    deepest = float(np.nanmax(np.where(np.isclose(stands, level), level - raster.z, NAN), initial=0.0))
     noise = drains.ref.value("drains.rival_sigmas") * raster.relative_sigma_m
     sure = deepest > max(noise, drains.ref.value("ground.pond_depth_min_m"))
     said = f"{surface.name}: a pool up to {1000 * deepest:.0f} mm deep at {level:.3f} m"
     said += f", {full:.0f} l when full" if math.isfinite(full) else ""
+    said += (
+        f"; {hollows - 1} hollow{'s' if hollows > 2 else ''} on the way full before" if hollows > 1 else ""
+    )
     if not litres < full and _spills_over_edge(raster, surface.building, mask, top):
         said += "; the heights end at its edge, so it may stand higher"
         sure = False
     if shut and not litres < full:
         said += "; shut in: it rises until it finds a way in"
-    outline, touched = _touched(drains, surface, mask, level)
     if not sure:
         if deepest <= noise:
             said += f"; error alone may make a hollow {1000 * noise:.0f} mm deep"
@@ -330,20 +339,9 @@ def _spills_over_edge(
     return bool((edge & (mask | lip)).any())
 
 
-def _level_of(z: Numbers, area: float, litres: float) -> float:
-    """Return the level at which a hollow holds so many litres, filled from its lowest cell up."""
-    low = np.sort(z)
-    count = np.arange(1, len(low) + 1)
-    level = (litres / 1000.0 / area + np.cumsum(low)) / count
-    above = np.append(low[1:], np.inf)
-    return float(level[int(np.argmax(level <= above))])
-
-
-def _touched(
-    drains: Drains, surface: Surface, mask: NDArray[np.bool_], level: float
-) -> tuple[Any, NDArray[np.int64]]:
+def _touched(drains: Drains, surface: Surface, stands: Numbers) -> tuple[Any, NDArray[np.int64]]:
     """Return the outline of the water and the stations at whose foot it stands."""
-    wet = mask & (surface.raster.z < level)
+    wet = surface.raster.z < stands
     row, column = surface.toes
     touched = np.flatnonzero((row >= 0) & wet[row, column])
     drawn = [
@@ -352,6 +350,13 @@ def _touched(
     ]
     outline = shapely.transform(shapely.union_all(drawn), mover(surface.raster.crs, drains.site.crs))
     return outline, touched
+
+
+def _presses(surface: Surface, stands: Numbers, touched: NDArray[np.int64]) -> float:
+    """Return the level of the water at the wall, the highest where several hollows touch it; else of all."""
+    row, column = surface.toes
+    at_wall = stands[row[touched], column[touched]]
+    return float(np.nanmax(at_wall)) if len(touched) else float(np.nanmax(stands, initial=-math.inf))
 
 
 def _pool(drains: Drains, touched: NDArray[np.int64], level: Measured, node: str) -> Pool | None:

@@ -26,26 +26,30 @@ from geo.findings.examine import Findings
 from geo.findings.places import ring_keys
 from geo.reference import Reference
 from geo.site.model import Site
+from geo.verdict import Measured
 
 NAN = math.nan
 STATION_M = 0.25
 SLIVER_M = 0.005
 KINDS = ("gully", "downpipe", "soakaway", "chamber", "run")
+BESIDE = ("fixture", "water_level", "foundation", "opening", "cavity", "floor_zone")
+HOLED = (("downpipe", ()), ("gully", ("removed",)), ("chamber", ("wall_leaks",)))
+"""Assets from which water may leave below ground, and in which states; a foot in any."""
 
 
 def lay_out_drains(found: Findings) -> Drains:
     """Join a site's records into one network and lay out the walls and the ground beside it."""
     site, ref = found.site, found.site.reference
-    tables = {kind: site.table(kind) for kind in (*KINDS, "opening", "cavity", "floor_zone")}
+    tables = {kind: site.table(kind) for kind in (*KINDS, *BESIDE)}
     tables, filled, clashes = fill_levels(tables, found.levels, ref=ref)
-    seated, leads = seat_fixtures({kind: tables[kind] for kind in KINDS}, site.table("fixture"))
+    seated, leads = seat_fixtures({kind: tables[kind] for kind in KINDS}, tables["fixture"])
     network = build_network(
         seated | {"fitting": site.table("fitting")},
         ref=ref,
-        positions=_positions(found, tables["downpipe"]),
+        positions=_positions(found, tables),
     )
     network, proven = prove_runs(join_fixtures(network, leads), site.table("trial"))
-    heads, unused = sewer_heads(site.table("water_level"), network, ref=ref)
+    heads, unused = sewer_heads(tables["water_level"], network, ref=ref)
     stations = found.perimeter.stations(STATION_M)
     openings, cavities = (_keyed(tables[kind], site) for kind in ("opening", "cavity"))
     finishes = _keyed(site.table("finish_zone"), site)
@@ -66,7 +70,7 @@ def lay_out_drains(found: Findings) -> Drains:
         traces=tracing_tests(network, site.table("trial")),
         states=site.table("asset_state"),
     )
-    resting = resting_faults(network, site.table("water_level"), ref=ref)
+    resting = resting_faults(network, tables["water_level"], ref=ref)
     surfaces, notes = ground_surfaces(found, stations)
     return Drains(
         site=site,
@@ -105,20 +109,26 @@ def _keyed(table: pd.DataFrame, site: Site) -> pd.DataFrame:
     return table.assign(ring_key=ring_keys(table, site))
 
 
-def _positions(found: Findings, downpipes: pd.DataFrame) -> pd.DataFrame:
-    """Return where the assets are, and the ground beside the feet of downpipes where it was levelled."""
+def _positions(found: Findings, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Return where the assets are, the ground beside those that may leave under it, and sizes of holes."""
     assets = found.assets
     kinds = [kind for kind in (*KINDS[:4], "fixture") if kind in found.placed]
     table = assets[["x", "y", "ring_key", "chainage_m"]].copy()
     table[["x", "y", "chainage_m"]] = table[["x", "y", "chainage_m"]].astype(float)
     sigma = [found.placed[kind]["position_sigma_m"] for kind in kinds]
     table["sigma_m"] = pd.concat(sigma).reindex(table.index) if sigma else NAN
-    # Only a foot may be above or below the ground; a rim or a cover lies in it.
-    table["ground_m"] = NAN
-    for name in table.index.intersection(downpipes.index):
-        ring_key, at = str(table.loc[name, "ring_key"]), float(table.loc[name, "chainage_m"])
-        if ring_key and math.isfinite(at):
-            table.loc[name, "ground_m"] = _ground_at(found, ring_key, at)
+    holes = pd.concat([tables[kind]["opening_cm2"] for kind, _ in HOLED])
+    table["opening_cm2"] = holes.reindex(table.index)
+    table[["ground_m", "ground_sigma_m"]] = NAN
+    # A sound rim or cover lies in the ground; only a foot, an open pipe or a holed wall may lie under it.
+    for kind, states in HOLED:
+        own = tables[kind]
+        names = own.index[own["state"].isin(states)] if states else own.index
+        for name in table.index.intersection(names):
+            ring_key, at = str(table.loc[name, "ring_key"]), float(table.loc[name, "chainage_m"])
+            if ring_key and math.isfinite(at):
+                ground = _ground_at(found, ring_key, at)
+                table.loc[name, ["ground_m", "ground_sigma_m"]] = (ground.value, ground.sigma)
     return table
 
 
@@ -141,12 +151,16 @@ def _at_wall(found: Findings, ring_key: str) -> pd.DataFrame:
     return both.sort_values("chainage_m", kind="stable")
 
 
-def _ground_at(found: Findings, ring_key: str, at: float) -> float:
+def _ground_at(found: Findings, ring_key: str, at: float) -> Measured:
+    """Return the ground beside the wall, between the levels either side; never surer than those."""
     own = _at_wall(found, ring_key)
     if own.empty:
-        return NAN
+        return Measured(NAN, NAN)
     length = float(found.perimeter.rings.loc[ring_key, "length_m"])
-    return float(np.interp(at, own["chainage_m"], own["level_m"], period=length))
+    level, sigma = (
+        float(np.interp(at, own["chainage_m"], own[name], period=length)) for name in ("level_m", "sigma_m")
+    )
+    return Measured(level, sigma)
 
 
 def _floors_along(zones: pd.DataFrame, stations: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from geo.findings.drain_answer import Drains, OnGround
 from geo.verdict import NOT_KNOWN, Verdict
 
 NAN = math.nan
+TOUCH_M = 0.01
 CROSSING = ["node", "ring_key", "way", "word", "chainage_from_m", "chainage_to_m", "length_m"]
 CROSSING += ["margin_mm", "sigma_mm", "because", "settle"]
 REMEDY = ["node", "ring_key", "way", "what", "chainage_from_m", "chainage_to_m", "by_mm", "still_open"]
@@ -34,6 +35,44 @@ def told(water: WallWater, ground: OnGround | None, drains: Drains) -> WallWater
         said = f"shut in: it rises to {ground.level.value:.3f} m and comes in at {', '.join(brim)}"
         return replace(water, verdict=Verdict(word="yes", because=said, rests_on=tuple(brim)))
     return water
+
+
+def as_far_as_seen(water: WallWater, drains: Drains) -> WallWater:
+    """End each tank whose ends nobody saw where the cavity that was looked into ends.
+
+    How far the cavity runs on beyond is not known; the tank stays marked as open-ended.
+    """
+    tanks = []
+    for tank in water.tanks:
+        ends = (tank.chainage_from_m, tank.chainage_to_m)
+        middle = (water.chainage_from_m + water.chainage_to_m) / 2.0
+        anchor = next((end for end in ends if math.isfinite(end)), middle)
+        own = drains.cavities.loc[drains.cavities.index.isin(tank.rests_on)]
+        low, high = _reach(own, anchor)
+        start, end = (
+            given if math.isfinite(given) else far for given, far in zip(ends, (low, high), strict=True)
+        )
+        tanks.append(
+            replace(
+                tank, chainage_from_m=start, chainage_to_m=end,
+                wet_from_m=start if math.isinf(tank.wet_from_m) else tank.wet_from_m,
+                wet_to_m=end if math.isinf(tank.wet_to_m) else tank.wet_to_m,
+            )
+        )  # fmt: skip
+    return replace(water, tanks=tuple(tanks))
+
+
+def _reach(cavities: pd.DataFrame, at: float) -> tuple[float, float]:
+    """Return how far lengths of cavity that touch one another run either way from a chainage."""
+    low = high = at
+    spans = sorted(zip(cavities["chainage_from_m"], cavities["chainage_to_m"], strict=True))
+    for start, end in spans:
+        if start <= high + TOUCH_M and end >= low - TOUCH_M:
+            low, high = min(low, float(start)), max(high, float(end))
+    for start, end in reversed(spans):
+        if start <= high + TOUCH_M and end >= low - TOUCH_M:
+            low, high = min(low, float(start)), max(high, float(end))
+    return low, high
 
 
 def past_the_barrier(drains: Drains, water: tuple[WallWater, ...]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -66,8 +105,9 @@ def _crossed(drains: Drains, water: WallWater) -> tuple[pd.DataFrame, pd.DataFra
     full = np.zeros(len(section), dtype=bool)
     for tank in water.tanks:
         full |= (b > tank.wet_from_m) & (a < tank.wet_to_m)
+    looked = section["base"].notna().to_numpy()
     kind = np.select(
-        [section["solid"].to_numpy(bool), full, section["base"].notna().to_numpy()],
+        [section["solid"].to_numpy(bool), full & looked, looked],
         ["solid", "full", "seen"],
         default="unseen",
     )

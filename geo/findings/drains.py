@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from dataclasses import replace
 
 import networkx as nx
 
@@ -16,7 +17,7 @@ from geo.findings.drain_document import drain_document, drain_tables
 from geo.findings.drain_ground import follow_over_ground, ground_along
 from geo.findings.drain_layout import lay_out_drains
 from geo.findings.drain_levels import fill_levels
-from geo.findings.drain_wall import past_the_barrier, told
+from geo.findings.drain_wall import as_far_as_seen, past_the_barrier, told
 from geo.findings.drain_words import answer_facts, drain_lines
 from geo.findings.examine import Findings
 from geo.verdict import Measured
@@ -114,6 +115,9 @@ def ask_drains(
     named = stop.asset_id if stop is not None else ""
     start = source or just_above(drains, named)
     result = back_up(network, blocked=stop or (), source=start, inflow=inflow, ref=ref)
+    if result.verdict.word == "no spill":
+        # What would come up with more water is not followed to a wall that none reaches.
+        result = replace(result, spills=())
     litres = result.balance.spilled_l if result.balance is not None else NAN
     follow = {
         spill.node: follow_over_ground(drains, spill.node, litres, result)
@@ -133,7 +137,7 @@ def ask_drains(
         ground_pool=pool_of,
         ring_lengths=drains.ring_lengths,
     )
-    water = tuple(told(each, follow.get(each.node), drains) for each in water)
+    water = tuple(told(as_far_as_seen(each, drains), follow.get(each.node), drains) for each in water)
     crossings, remedies = past_the_barrier(drains, water)
     rate = inflow.peak_l_s if inflow is not None else 0.0
     pours = rate > 0 and result.litres.value > 0

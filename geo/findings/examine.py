@@ -13,7 +13,7 @@ import shapely
 
 from geo.findings.assets import gullies_of, lay_out_assets, outlets_of
 from geo.findings.gaps import Gap, unread_gaps, verdict_gaps
-from geo.findings.heights import site_levels
+from geo.findings.heights import course_points, site_levels
 from geo.findings.places import perimeter_of, place_records, ring_keys
 from geo.findings.samples import sample_contents
 from geo.findings.telling import Tell, quietly
@@ -165,7 +165,7 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = quietly) -> Findings:
     tell(0.35, "reducing levels")
     levels, book = site_levels(site)
     levels = _with_places(levels, placed.get("level"))
-    dpc = _courses(site)
+    dpc, beside = course_points(site, levels)
     ground_levels = levels[(levels["role"] == "ground") & (levels["ring_key"] != "")]
     assets = lay_out_assets(site, placed, levels)
     tell(0.45, "fitting the ground")
@@ -193,7 +193,7 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = quietly) -> Findings:
         ref=ref,
         seed=seed,
     )
-    notes = [*ground.notes, *_book_notes(book)]
+    notes = [*ground.notes, *_book_notes(book), *beside]
     gaps = _gaps(site, stations, covered.unread, ground, readings)
     tell(1.0, "done")
     return Findings(
@@ -262,19 +262,13 @@ def _unread(site: Site) -> pd.DataFrame:
 
 
 def _with_places(table: pd.DataFrame, places: pd.DataFrame | None) -> pd.DataFrame:
-    columns = ["ring_key", "face", "chainage_m", "offset_m", "x", "y"]
+    columns = ["ring_key", "face", "side", "chainage_m", "offset_m", "x", "y"]
     if places is None:
-        return table.assign(ring_key="", face="", chainage_m=np.nan, offset_m=np.nan, x=np.nan, y=np.nan)
+        return table.assign(
+            ring_key="", face="", side="", chainage_m=np.nan, offset_m=np.nan, x=np.nan, y=np.nan
+        )
     joined = table.join(places[columns])
-    return joined.assign(**{name: joined[name].fillna("") for name in ("ring_key", "face")})
-
-
-def _courses(site: Site) -> pd.DataFrame:
-    table = site.table("dpc_point")
-    key = ring_keys(table, site)
-    sigma = table["level_sigma_m"].fillna(site.reference.value("levels.dpc_sigma_m"))
-    columns = ["leaf", "chainage_m", "level_m", "state", "lap", "evidence"]
-    return table[columns].assign(ring_key=key, sigma_m=sigma)
+    return joined.assign(**{name: joined[name].fillna("") for name in ("ring_key", "face", "side")})
 
 
 def _rasters(site: Site, perimeter: Perimeter) -> tuple[Raster | None, Raster | None]:

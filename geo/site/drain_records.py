@@ -118,7 +118,7 @@ class Run(Noted):
     passes_l_s: Number = number("What a slow run still passes", ge=0)
     passes_level_m: Number = number("Level of the water above the stop when that was measured")
     opening_cm2: Number = number("Size of the crack or open joint", gt=0)
-    sag_mm: Number = number("Depth of a belly, below a straight line between its ends", gt=0)
+    sag_mm: Number = number("Depth of the water a belly holds, at its deepest", gt=0)
     fault_at_m: Number = number("Distance of the fault from the upstream end", ge=0)
     from_evidence: Text = word("trace_evidence", "How the upstream end is known", default="assumed")
     to_evidence: Text = word("trace_evidence", "How the downstream end is known", default="assumed")

@@ -24,7 +24,9 @@ from geo.site.model import LOCAL_GRID, GroundInfo, Site, SiteInfo
 from geo.site.records import KINDS, Record
 from geo.site.tables import Layer, decode, read_csv, read_geojson, write_csv, write_geojson
 
-OTHER_FILES = {"ground.tif", "surface.tif", "photos", "truth.toml", "README.md", "FIELD_GUIDE.html"}
+FILE_FOLDERS = ("photos", "plans", "loggers")
+"""Folders of a site whose files are kept byte for byte: photographs, placed plans, loggers' own files."""
+OTHER_FILES = {"ground.tif", "surface.tif", *FILE_FOLDERS, "truth.toml", "README.md", "FIELD_GUIDE.html"}
 
 
 def read_site(folder: Path | str) -> Site:
@@ -128,8 +130,9 @@ def write_site(site: Site, folder: Path | str) -> None:
         for name in ("ground.tif", "surface.tif"):
             if (site.folder / name).is_file():
                 shutil.copyfile(site.folder / name, work / name)
-        if (site.folder / "photos").is_dir():
-            shutil.copytree(site.folder / "photos", work / "photos")
+        for name in FILE_FOLDERS:
+            if (site.folder / name).is_dir():
+                shutil.copytree(site.folder / name, work / name)
         if target.exists():
             target.rmdir()
         os.chmod(work, 0o755)  # noqa: PTH101, S103 - mkdtemp makes a private folder

@@ -18,6 +18,7 @@ from geo import reference
 from geo.errors import CrsError, InputError, Problem
 from geo.reference import Reference
 from geo.site.crs import require_metric
+from geo.site.folder import FILE_FOLDERS
 from geo.site.model import GroundInfo, SiteInfo
 from geo.site.records import KINDS, Record
 from geo.store.content import FILE_KIND, GROUND_FILE, LIMITS_FILE, SITE_FILE
@@ -99,7 +100,7 @@ class PutGround:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PutFile:
-    """Add or replace a file, kept byte for byte: a raster, ``limits.toml``, ``photos/NAME``.
+    """Add or replace a file, kept byte for byte: a raster, ``limits.toml``, ``photos/NAME``, ``plans/NAME``.
 
     Parameters
     ----------
@@ -184,7 +185,7 @@ def safe_name(name: str) -> bool:
         0 < len(name) <= LONGEST_NAME
         and name.isprintable()
         and not path.is_absolute()
-        and (len(parts) == 1 or (parts[0] == "photos" and len(parts) <= 4))
+        and (len(parts) == 1 or (parts[0] in FILE_FOLDERS and len(parts) <= 4))
         and all(part not in ("", ".", "..") and part == part.strip(" .") for part in parts)
         and not parts[0].startswith(("~", "."))
         and not set(name) & set('\\:*?"<>|')

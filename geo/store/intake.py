@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from geo.errors import InputError
+from geo.site.folder import FILE_FOLDERS
 from geo.site.model import Site
 from geo.site.records import KINDS
 from geo.store.blobs import keep
@@ -102,7 +103,7 @@ def _files(folder: Path) -> Iterator[tuple[str, Path]]:
     for path in sorted(folder.iterdir()):
         if path.name.startswith((".", "~")):
             continue
-        if path.name == "photos" and path.is_dir() and not path.is_symlink():
+        if path.name in FILE_FOLDERS and path.is_dir() and not path.is_symlink():
             for inside in sorted(path.rglob("*")):
                 if not inside.is_dir() or inside.is_symlink():
                     yield inside.relative_to(folder).as_posix(), inside

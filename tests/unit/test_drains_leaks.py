@@ -306,6 +306,9 @@ def test_a_back_fall_keeps_water_and_a_belly_is_not_known() -> None:
     belly = profile_of(state="belly", fault_at_m=2.0)
     assert belly.verdict.word == NOT_KNOWN
     assert "camera" in belly.verdict.settle
+    measured = profile_of(state="belly", fault_at_m=2.0, sag_mm=30.0)
+    assert (measured.verdict.word, measured.sag_m) == ("holds water", pytest.approx(0.030))
+    assert math.isnan(measured.holds_l.value)
     assert profile_of().verdict.word == "drains"
     assert profile_of(invert_down_level_m=math.nan).verdict.word == NOT_KNOWN
     with pytest.raises(InputError, match="no piece of run is called 'R9'"):

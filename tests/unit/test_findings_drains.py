@@ -206,6 +206,47 @@ def test_a_record_that_contradicts_the_book_is_a_fault(booked: float, clashes: i
     assert made["gully"].loc["G1", "rim_level_m"] == 9.780
 
 
+@pytest.mark.parametrize(
+    ("kind", "role", "column"),
+    [
+        ("downpipe", "foot", "foot_level_m"),
+        ("fixture", "fixture", "level_m"),
+        ("foundation", "foundation", "underside_level_m"),
+    ],
+)
+def test_the_book_fills_a_foot_a_fixture_and_an_underside(kind: str, role: str, column: str) -> None:
+    """A level booked on a downpipe's foot, a waste or a foundation goes into that record, with its sigma."""
+    own = pd.DataFrame({column: [math.nan], "level_sigma_m": [math.nan]}, index=["X1"])
+    made, filled, _ = fill_levels({kind: own}, levels_table([(role, "X1", 9.640, 0.005)]), ref=REF)
+    assert made[kind].loc["X1", [column, "level_sigma_m"]].tolist() == [9.640, 0.005]
+    assert filled["column"].tolist() == [column]
+
+
+def test_booked_water_is_held_against_what_was_recorded() -> None:
+    """Water recorded at 9.300 and booked 9.340, 7.5 mm each: 40 mm against two sigma of 21 is a fault."""
+    own = pd.DataFrame({"level_m": [9.300], "level_sigma_m": [0.0075]}, index=["W1"])
+    _, _, faults = fill_levels({"water_level": own}, levels_table([("water", "W1", 9.340, 0.0075)]), ref=REF)
+    assert [fault.rule for fault in faults] == ["contradiction"]
+
+
+def test_a_cavity_is_not_taken_to_run_on_where_nobody_looked(drains: dict[str, Drains]) -> None:
+    """CV2 of the semi was seen from one hole, its ends not: the tank ends with it, marked as open.
+
+    Nothing is asked of the wall further off than the cavity that was seen and the metre the spill may wet.
+    """
+    answer = ask_drains(drains["semi_on_a_slope"], blocked="R1")
+    seen = drains["semi_on_a_slope"].cavities.loc["CV2"]
+    (water,) = answer.water
+    assert water.tanks
+    for tank in water.tanks:
+        assert tank.open_ended
+        assert seen["chainage_from_m"] <= tank.chainage_from_m <= tank.chainage_to_m <= seen["chainage_to_m"]
+    low = min(seen["chainage_from_m"], water.chainage_from_m)
+    high = max(seen["chainage_to_m"], water.chainage_to_m)
+    assert answer.crossings["chainage_from_m"].min() >= low - 1e-6
+    assert answer.crossings["chainage_to_m"].max() <= high + 1e-6
+
+
 def test_an_invert_of_a_run_belongs_to_its_nearer_end() -> None:
     """An invert shot 0.3 m from the lower end of a run fills its downstream invert, and only that."""
     runs = pd.DataFrame(

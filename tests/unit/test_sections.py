@@ -258,7 +258,7 @@ def test_the_same_data_give_the_same_bytes_and_a_picture(semi: Drains, backed_up
         assert to_png(draw(), scale=0.5).startswith(b"\x89PNG")
 
 
-def test_a_belly_is_drawn_where_it_was_found_and_never_to_a_depth(semi: Drains) -> None:
+def test_a_belly_nobody_measured_is_drawn_where_it_was_found(semi: Drains) -> None:
     """A belly 4.0 m down R2 is dashed there, told as not measured; without its place it bears a query."""
     runs = semi.network.runs.copy()
     runs.loc["R2", ["state", "fault_at_m"]] = ["belly", 4.0]
@@ -274,6 +274,36 @@ def test_a_belly_is_drawn_where_it_was_found_and_never_to_a_depth(semi: Drains) 
     unplaced = replace(semi, network=replace(semi.network, runs=runs))
     assert "belly ?" in said(draw_long_section(unplaced, path=("R2",)))
     assert "belly" not in said(draw_long_section(semi, path=("R2",)))
+
+
+def test_a_belly_that_was_measured_is_drawn_to_its_depth(semi: Drains) -> None:
+    """R2 sags 4.0 m down and holds water 40 mm deep: drawn in full, its lowest point 40 mm under the water."""
+    runs = semi.network.runs.copy()
+    runs.loc["R2", ["state", "fault_at_m", "sag_m"]] = ["belly", 4.0, 0.040]
+    laid = replace(semi, network=replace(semi.network, runs=runs))
+    svg = draw_long_section(laid, path=("R2",))
+    per_metre, _ = axis(svg)
+    pool = next(e for key, e in tips(svg, "path").items() if "40 mm deep" in key)
+    heights = [y for _, y in corners(pool)]
+    low, water = heights[: len(heights) // 2], heights[len(heights) // 2 :]
+    assert (max(low) - max(water)) / per_metre == pytest.approx(0.040, abs=0.003)
+    assert "belly, 40 mm" in said(svg)
+
+
+def test_a_hump_is_drawn_where_it_lies(semi: Drains) -> None:
+    """A crest 2.0 m down R2 has its highest point of the invert there, not half-way."""
+    runs = semi.network.runs.copy()
+    top = runs.loc["R2", "up_m"] + 0.05
+    runs.loc["R2", ["crest_low_m", "crest_high_m"]] = top
+    runs.loc["R2", "hump_share"] = 2.0 / runs.loc["R2", "length_m"]
+    laid = replace(semi, network=replace(semi.network, runs=runs))
+    svg = draw_long_section(laid, path=("R2",))
+    pipe = next(e for key, e in tips(svg, "path").items() if key.startswith("R2: 100 mm") and "hump" in key)
+    points = corners(pipe)[: len(corners(pipe)) // 2]
+    xs = [x for x, _ in corners(pipe)]
+    crest = min(points, key=lambda each: each[1])
+    share = (crest[0] - min(xs)) / (max(xs) - min(xs))
+    assert share * runs.loc["R2", "length_m"] == pytest.approx(2.0, abs=0.3)
 
 
 def test_water_that_was_seen_stands_at_its_level(semi: Drains) -> None:

@@ -31,6 +31,7 @@ RUNS: dict[str, tuple[str, str, str, float, float]] = {
     "R9": ("GY2", "M5", "surface", 29.540, 29.330),
     "R10": ("GW", "", "surface", 28.700, 28.600),
 }
+BELLY_AT, BELLY_MM = 8.0, 15.0  # metres down R2, depth of the water in it
 LOST: Point = (21.5, 12.5)  # run R10 was followed so far
 JOINT_D1 = 30.300
 
@@ -153,9 +154,10 @@ def add_drains(site: SiteFolder, hand: Hand) -> None:
             invert_down_level_m=hand.level(down, 0.005) if end else None,
             level_sigma_m=0.0075,
             note="" if end else "lost under the cellar; where it comes out nobody knows",
-            state="grease" if kitchen else "not_traced" if name in ("R9", "R10") else "clear",
+            state={"RK": "grease", "R2": "belly", "R9": "not_traced", "R10": "not_traced"}.get(name, "clear"),
             passes_l_s=PASSES if kitchen else None,
-            fault_at_m=GREASE_AT if kitchen else None,
+            fault_at_m={"RK": GREASE_AT, "R2": BELLY_AT}.get(name),
+            sag_mm=BELLY_MM if name == "R2" else None,
             from_evidence="camera" if kitchen else "seen",
             to_evidence="camera" if kitchen else "assumed" if name in ("R9", "R10") else "dye",
         )

@@ -33,6 +33,7 @@ RUNS = {
     "R7": ("DP4", "C3", "surface", 9.470, 9.400),
     "R8": ("C3", "SA1", "surface", 9.380, 9.330),
 }
+CRACKED, CRACK_AT, CRACK_CM2 = "R5", 1.0, 2.0  # metres down it, cm²
 OWNERS = {"R2": "shared_private", "R3": "public"}  # the others serve this house alone
 PITCH_DEG = 35.0
 ROOFS = {"DP1": 21.0, "DP2": 7.5, "DP3": 18.0, "DP4": 12.0, "DP5": 4.0}  # on plan, m²
@@ -152,7 +153,9 @@ def add_drains(site: SiteFolder, hand: Hand) -> None:
             invert_up_level_m=hand.level(up, 0.005),
             invert_down_level_m=hand.level(down, 0.005),
             level_sigma_m=0.0075,
-            state="not_traced" if name == "R7" else "clear",
+            state={"R7": "not_traced", CRACKED: "crack"}.get(name, "clear"),
+            fault_at_m=CRACK_AT if name == CRACKED else None,
+            opening_cm2=CRACK_CM2 if name == CRACKED else None,
             from_evidence=known[0],
             to_evidence=known[1],
         )
@@ -163,6 +166,8 @@ def add_drains(site: SiteFolder, hand: Hand) -> None:
         service_kind="water_main",
         state="tight",
         loss_l_h=0,
+        depth_m=0.75,
+        depth_sigma_m=0.05,
         evidence="seen",
         note="stop-tap shut for an hour, meter did not move",
     )

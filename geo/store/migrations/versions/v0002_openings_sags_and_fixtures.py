@@ -5,8 +5,6 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-from geo.store import columns
-
 revision = "0002"
 down_revision = "0001"
 branch_labels = None
