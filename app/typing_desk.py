@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -41,6 +42,8 @@ class Typed:
         Keys of lines that hold something not saved yet.
     seen
         Version of the site the lines were last held against.
+    run
+        Another one for each beginning: of a visit, or of the program.
     """
 
     lines: list[Line] = field(default_factory=list)
@@ -50,6 +53,7 @@ class Typed:
     conflicts: tuple[Conflict, ...] = ()
     unsaved: set[str] = field(default_factory=set)
     seen: int = -1
+    run: str = field(default_factory=lambda: secrets.token_hex(8))
 
 
 def typed_of(name: str, at: Desk, sheet: Sheet, columns: Sequence[Column], *, all_lines: bool) -> Typed:
@@ -92,6 +96,8 @@ def take_edits(typed: Typed, edits: Edits, site_id: str, sheet: Sheet, columns: 
     """Deal with what was typed: save every line that is whole, keep every other as it is."""
     at = desk.current(site_id)
     by_key = {line.key: line for line in typed.lines}
+    for key, (record_id, base) in edits.again.items():
+        _take_up(typed, by_key, key, record_id, base, at)
     for key, cells in edits.rows:
         by_key[key] = replace(by_key.get(key, Line(key=key, cells={})), cells=cells)
         typed.unsaved.add(key)
@@ -106,7 +112,39 @@ def take_edits(typed: Typed, edits: Edits, site_id: str, sheet: Sheet, columns: 
         for conflict in typed.conflicts
         if conflict.record_id in {line.record_id for line in typed.lines}
     )
+    saved = _drop_saved_before(typed, edits, at, sheet, columns)
     _save(typed, at, sheet, columns, gone)
+    if saved:
+        told = "1 line had been saved" if saved == 1 else f"{saved} lines had been saved"
+        typed.told = typed.told or f"{told} before the connection went, and not again now."
+
+
+def _take_up(typed: Typed, by_key: dict[str, Line], key: str, record_id: str, base: int, at: Desk) -> None:
+    """Make a line the browser had kept the record it was, so that it changes it and is not added again."""
+    if not record_id or key in by_key or record_id not in at.versions:
+        return
+    for other in [line.key for line in by_key.values() if line.record_id == record_id]:
+        del by_key[other]
+    by_key[key] = Line(key=key, cells={}, record_id=record_id)
+    typed.bases[record_id] = base
+
+
+def _drop_saved_before(typed: Typed, edits: Edits, at: Desk, sheet: Sheet, columns: Sequence[Column]) -> int:
+    """Leave out kept lines whose record is there: it was saved, and only the word of it was lost."""
+    if not edits.again:
+        return 0
+    there = [record.model_dump(exclude={"id"}) for record in at.site.of(sheet.kind)]
+    twice = {
+        line.line.key
+        for line in fill(typed, at, sheet, columns)
+        if line.line.key in edits.again
+        and not line.line.record_id
+        and line.record is not None
+        and line.record.model_dump(exclude={"id"}) in there
+    }
+    typed.lines = [line for line in typed.lines if line.key not in twice]
+    typed.unsaved -= twice
+    return len(twice)
 
 
 def _save(typed: Typed, at: Desk, sheet: Sheet, columns: Sequence[Column], gone: Sequence[Line] = ()) -> None:
@@ -115,7 +153,7 @@ def _save(typed: Typed, at: Desk, sheet: Sheet, columns: Sequence[Column], gone:
     stuck = {conflict.record_id for conflict in typed.conflicts}
     changes: list[Change] = []
     lines: dict[str, Filled] = {}
-    before: str | None = None
+    before = next(reversed(records), "")
     for line in filled:
         record = line.record
         if record is None or record.id in stuck:
@@ -206,6 +244,8 @@ def rows_of(
                 notes=dict(line.notes),
                 told=told if record is not None else "",
                 fresh=not line.line.record_id,
+                record_id=line.line.record_id,
+                base=typed.bases.get(line.line.record_id, 0),
             )
         )
     return rows, places

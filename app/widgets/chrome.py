@@ -38,7 +38,9 @@ STYLE = f"""<style>
 [data-testid="stTopNavLink"], [data-testid="stTopNavLinkContainer"] a {{ min-height: 2.6rem;
   padding-left: .8rem; padding-right: .8rem; display: inline-flex; align-items: center; }}
 [data-testid="stButtonGroup"] button, [data-testid="stDownloadButton"] button,
-[role="tab"], [data-testid="stCheckbox"] label {{ min-height: 2.6rem; }}
+[data-testid="stButton"] button, [data-testid="stFormSubmitButton"] button, [role="tab"],
+[data-testid="stCheckbox"] label {{ min-height: 2.65rem; }}
+[data-testid="stFileUploader"] button {{ min-height: 2.65rem; min-width: 2.65rem; }}
 [data-testid="stButtonGroup"] > div {{ flex-wrap: wrap; overflow: visible; }}
 [data-testid="stCheckbox"] label {{ align-items: center; }}
 .wf-swipe {{ display: none; }}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,8 @@ class Row:
         ``saved``, ``part`` (not whole), ``wrong``, or ``kept`` (whole, but it could not be saved).
     fresh
         No record yet: its blank cells take what stands above.
+    record_id, base
+        Record it is and the version it was last made equal to; ``""`` and 0 for none.
     """
 
     key: str
@@ -39,6 +41,8 @@ class Row:
     notes: dict[str, str] = field(default_factory=dict)
     told: str = ""
     fresh: bool = False
+    record_id: str = ""
+    base: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,12 +59,16 @@ class Edits:
         Changed lines: key and cells.
     gone
         Keys of lines taken out.
+    again
+        Lines the browser had kept when the connection or the program was lost: by key, the record each was
+        and its version.
     """
 
     seq: int
     order: tuple[str, ...]
     rows: tuple[tuple[str, dict[str, str]], ...]
     gone: tuple[str, ...]
+    again: Mapping[str, tuple[str, int]] = field(default_factory=dict)
 
 
 @st.cache_resource(show_spinner=False)
@@ -80,6 +88,7 @@ def show_grid(
     *,
     acked: int,
     on_edits: Callable[[Edits], None],
+    run: str = "",
     told: str = "",
     spare: int = 3,
     focus: bool = False,
@@ -94,6 +103,8 @@ def show_grid(
         Number of the last keystroke that was dealt with.
     on_edits
         Called with what was typed, before the page is run again.
+    run
+        Another one whenever what was dealt with has been forgotten: the grid then sends again what it kept.
     told
         One sentence for the person.
     spare
@@ -105,7 +116,7 @@ def show_grid(
 
     def changed() -> None:
         edits = _read(st.session_state[key].get("edits"), columns)
-        if edits is not None:
+        if edits is not None and st.session_state[key]["edits"].get("run", "") == run:
             on_edits(edits)
 
     _component()(
@@ -115,6 +126,7 @@ def show_grid(
             "columns": [asdict(column) for column in columns],
             "rows": [asdict(row) for row in rows],
             "acked": acked,
+            "run": run,
             "spare": spare,
             "told": told,
             "focus": focus,
@@ -133,10 +145,14 @@ def _read(given: Any, columns: Sequence[Column]) -> Edits | None:
     def keys(part: str) -> tuple[str, ...]:
         return tuple(str(key)[:80] for key in given.get(part) or ())
 
-    rows = []
+    rows, again = [], {}
     for row in given.get("rows") or ():
         cells = {
             name: str(text)[:2000] for name, text in dict(row.get("cells") or {}).items() if name in names
         }
-        rows.append((str(row.get("key"))[:80], cells))
-    return Edits(seq=given["seq"], order=keys("order"), rows=tuple(rows), gone=keys("gone"))
+        key = str(row.get("key"))[:80]
+        rows.append((key, cells))
+        if row.get("again") is True:
+            base = row.get("base")
+            again[key] = (str(row.get("id") or "")[:200], base if isinstance(base, int) else 0)
+    return Edits(seq=given["seq"], order=keys("order"), rows=tuple(rows), gone=keys("gone"), again=again)

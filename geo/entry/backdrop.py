@@ -31,7 +31,7 @@ def backdrop(site: Site, perimeter: Perimeter | None, *, without: str) -> list[F
             sketches += _drawn(kind, name, shape, records[name], outline=kind == without)
     if perimeter is not None:
         sketches += _corners(perimeter)
-    return _on_screen(sketches, site)
+    return on_screen(sketches, site)
 
 
 def window(site: Site, perimeter: Perimeter | None) -> list[list[float]]:
@@ -99,7 +99,8 @@ def _corners(perimeter: Perimeter) -> list[Sketch]:
     return found
 
 
-def _on_screen(sketches: list[Sketch], site: Site) -> list[Feature]:
+def on_screen(sketches: list[Sketch], site: Site) -> list[Feature]:
+    """Return what is drawn in the site's grid as features in longitude and latitude."""
     if not sketches:
         return []
     tie = tie_of(site)

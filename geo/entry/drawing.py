@@ -37,6 +37,8 @@ STEMS = {
     "photo": "photo-",
 }
 """How ids of drawn records begin."""
+DECIMALS = 4
+"""Of drawn coordinates: a tenth of a millimetre, as files have them."""
 DRAWN_KINDS = tuple(STEMS)
 WAYS = tuple(
     name
@@ -140,7 +142,7 @@ def take_drawings(
         name = (one.get("properties") or {}).get("id")
         try:
             drawn = shapely.transform(shape(one["geometry"]), lambda xy: from_lonlat(xy, site.crs, tie=tie))
-        except (ValueError, KeyError, TypeError, shapely.errors.ShapelyError):
+        except (ValueError, KeyError, TypeError, AttributeError, shapely.errors.ShapelyError):
             said.append("A shape came back that could not be read; nothing was changed by it.")
             continue
         before = shown.get(str(name)) if name is not None else None
@@ -154,13 +156,15 @@ def take_drawings(
             continue
         if wanted == "Polygon":
             snapped = snap_vertices(drawn, corners, reach_m=ref.value("entry.snap_m"))
-            drawn = orient(cast("Polygon", snapped), -1.0)
+            turned = orient(cast("Polygon", snapped), -1.0)
+            drawn = shapely.transform(turned, lambda xy: np.round(xy, DECIMALS))
             if not drawn.is_valid or drawn.area < 0.05:
                 said.append("The outline crosses itself or holds no ground: it was not kept. Draw it again.")
                 continue
         joined: dict[str, Any] = {}
         if wanted == "LineString":
             drawn, start, end = ends_at(drawn, places, reach_m=ref.value("entry.run_join_m"))
+            drawn = shapely.transform(drawn, lambda xy: np.round(xy, DECIMALS))
             if kind == "run":
                 joined = {"from_id": start, "to_id": end}
         old = next((record for record in site.of(kind) if record.id == name), None)

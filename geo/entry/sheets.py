@@ -32,6 +32,8 @@ class Sheet:
         The person gives each record its id.
     drawn
         Its records are drawn on the map; only what is said of them is typed.
+    ordered
+        Its records mean something only in the order they stand.
     """
 
     name: str
@@ -41,6 +43,7 @@ class Sheet:
     carry: tuple[str, ...] = ()
     named: bool = False
     drawn: bool = False
+    ordered: bool = False
 
     def columns(self, more: Sequence[str] = (), *, ref: Reference | None = None) -> tuple[Column, ...]:
         """Return the columns, with further fields after them."""
@@ -276,6 +279,48 @@ SHEETS: dict[str, Sheet] = {
             kind="water_level",
             names=("of_id", "level_m", "level_sigma_m", "condition", "evidence", "taken_at"),
             carry=("level_sigma_m", "condition"),
+        ),
+        Sheet(
+            name="level-book",
+            title="Level book",
+            kind="level",
+            names=(
+                "setup_id",
+                "role",
+                "of_id",
+                "backsight_m",
+                "intermediate_sight_m",
+                "foresight_m",
+                "known_level_m",
+                "hardness",
+                "chainage_m",
+                "offset_m",
+                "note",
+            ),
+            carry=("setup_id", "building_id", "ring", "taken_at"),
+            ordered=True,
+        ),
+        Sheet(
+            name="tests",
+            title="Tests",
+            kind="trial",
+            names=(
+                "trial_kind",
+                "source_id",
+                "volume_l",
+                "bucket_l",
+                "bucket_s",
+                "started_at",
+                "stopped_at",
+                "dye",
+                "watched",
+                "shown",
+                "shown_id",
+                "shown_after_s",
+                "chainage_m",
+                "stopped_because",
+            ),
+            named=True,
         ),
         Sheet(
             name="states",

@@ -42,6 +42,8 @@ class Grid {
   take(data) {
     this.columns = data.columns;
     const named = data.columns.map((column) => column.name + " " + column.unit).join("|");
+    if (this.run !== undefined && this.run !== data.run) { this.beginAgain(); }
+    this.run = data.run;
     if (named !== this.named) { this.named = named; this.drawHead(); this.showBar(); this.body.replaceChildren(); }
     const mine = new Map(this.rows.map((row) => [row.key, row]));
     if (this.first) { for (const row of this.kept()) { mine.set(row.key, row); } }
@@ -51,18 +53,20 @@ class Grid {
       told.add(given.key);
       const own = mine.get(given.key);
       if (own && own.seq > data.acked) {
+        if (!own.again) { Object.assign(own, { id: given.record_id, base: given.base }); }
         rows.push(Object.assign(own, { state: "typed" }));
       } else {
         const row = own || { key: given.key };
         rows.push(Object.assign(row, {
           cells: given.cells, said: given.said, notes: given.notes, told: given.told, state: given.state,
-          fresh: given.fresh,
+          fresh: given.fresh, id: given.record_id, base: given.base, again: false,
           seq: own ? own.seq : 0,
         }));
       }
     }
     for (const row of mine.values()) {
       if (told.has(row.key) || row.gone) { continue; }
+      if (row.again && row.seq <= data.acked) { continue; }
       if (row.seq > data.acked || !this.typed(row)) { rows.push(row); }
     }
     this.rows = rows;
@@ -89,6 +93,16 @@ class Grid {
     }
   }
 
+  // The program forgot what it knew of this page (it was stopped, or the page was away for long): what it
+  // has not saved is sent again, what it saved it will tell by itself.
+  beginAgain() {
+    this.rows = this.rows.filter((row) => row.state !== "saved" && !row.gone && this.typed(row));
+    this.rows.forEach((row) => Object.assign(row, { again: true, recovered: true, seq: Number.MAX_SAFE_INTEGER }));
+    this.seq = 0;
+    this.leaving = [];
+    this.first = true;
+  }
+
   spare() {
     let count = 0;
     for (let i = this.rows.length - 1; i >= 0 && !this.typed(this.rows[i]); i -= 1) { count += 1; }
@@ -104,7 +118,7 @@ class Grid {
     const open = this.rows.filter((row) => row.state !== "saved" && this.typed(row));
     try {
       if (open.length) {
-        localStorage.setItem(KEEP + this.name, JSON.stringify(open.map((row) => [row.key, row.cells])));
+        localStorage.setItem(KEEP + this.name, JSON.stringify(open.map((row) => [row.key, row.cells, row.id, row.base])));
       } else {
         localStorage.removeItem(KEEP + this.name);
       }
@@ -116,7 +130,7 @@ class Grid {
   kept() {
     try {
       const found = JSON.parse(localStorage.getItem(KEEP + this.name) || "[]");
-      return found.map(([key, cells]) => ({ key, cells, said: {}, notes: {}, told: "", state: "typed",
+      return found.map(([key, cells, id, base]) => ({ key, cells, id, base, again: true, said: {}, notes: {}, told: "", state: "typed",
         seq: Number.MAX_SAFE_INTEGER, recovered: true }));
     } catch (error) { return []; }
   }
@@ -384,10 +398,17 @@ class Grid {
       this.leaving = gone;
       if (!open.length && !gone.length) { return; }
       const order = this.rows.filter((row) => this.typed(row)).map((row) => row.key);
+      // A send that nobody answers was lost with the connection: it is made again until it is answered.
+      this.tries = (this.tries || 0) + 1;
+      this.timer = setTimeout(() => this.sendSoon(0), 8000);
       this.send({
+        run: this.run || "",
+        tries: this.tries,
         seq: this.seq,
         order,
-        rows: open.map((row) => ({ key: row.key, cells: row.cells })),
+        rows: open.map((row) => ({
+          key: row.key, cells: row.cells, again: Boolean(row.again), id: row.id || "", base: row.base || 0,
+        })),
         gone: gone.map((row) => row.key),
       });
     }, wait);
