@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -92,10 +93,12 @@ def _desk(site_id: str, version: int) -> Desk:
     if not site.of("building"):
         because = "There is no outline yet: draw it on the page Draw, or bring one in on the page Import."
     else:
-        try:
-            perimeter = perimeter_of(site)
-        except WallfootError as error:
-            because = str(error).splitlines()[0]
+        outline = hashlib.sha256(
+            repr(
+                (site.info, site.files.get("limits.toml"), [*_drawn(site, "building"), *_drawn(site, "face")])
+            ).encode()
+        )
+        perimeter, because = _walls(outline.hexdigest(), site)
     return Desk(
         site_id=site_id,
         version=version,
@@ -104,6 +107,19 @@ def _desk(site_id: str, version: int) -> Desk:
         perimeter=perimeter,
         because=because,
     )
+
+
+def _drawn(site: Site, kind: str) -> list[tuple[str, str]]:
+    return [(repr(record), record.geometry.wkb_hex if record.geometry else "") for record in site.of(kind)]
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def _walls(outline: str, _site: Site) -> tuple[Perimeter | None, str]:  # noqa: ARG001 - the key
+    """Return the walls, built once for an outline and its tapes, or why there are none."""
+    try:
+        return perimeter_of(_site), ""
+    except WallfootError as error:
+        return None, str(error).splitlines()[0]
 
 
 def save(site_id: str, changes: Sequence[Change], *, why: str = "") -> Outcome:

@@ -94,6 +94,8 @@ def choose_ring(scene: Scene) -> str:
 
 def note(*lines: str) -> None:
     """Write lines of small print; every word of them is text."""
+    if not lines:
+        return
     st.html("".join(f'<p class="wf-note">{escape(line)}</p>' for line in lines))
 
 

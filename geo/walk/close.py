@@ -65,6 +65,15 @@ def close_down(site: Site, findings: Findings) -> list[OpenEnd]:
     return sorted(found, key=lambda end: (end.kind != "safety", -round(end.wall_m, 2), end.gap.minutes))
 
 
+def stop_of(end: OpenEnd) -> str:
+    """Return the stop of the close-down that ends something when it is marked done, or nothing."""
+    if end.kind == "meter":
+        return "close_down:meter"
+    if end.kind == "safety":
+        return "close_down:covers" if end.gap.what.startswith("covers") else "close_down:holes"
+    return ""
+
+
 def _safety(lie: Lie, marks: dict[str, str]) -> Iterator[OpenEnd]:
     if marks.get("close_down:covers") != "done":
         lifted = [record.id for record in lie.site.of("chamber") if getattr(record, "evidence", "") == "seen"]

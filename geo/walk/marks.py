@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from geo.site.records import StopMark
+from geo.walk.stops import WalkPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,3 +70,15 @@ def marking(taps: Sequence[Tap], marks: Sequence[StopMark]) -> Marking:
             put.append(StopMark.model_validate({"id": fixed, **old, **said}))
         remove += [mark.id for mark in own if not tap.state or mark is not kept]
     return Marking(put=tuple(put), remove=tuple(remove))
+
+
+def marked_on(marks: Sequence[StopMark], day: date) -> tuple[StopMark, ...]:
+    """Return the marks made on a day, by the clock they were written with."""
+    return tuple(mark for mark in marks if mark.marked_at[:10] == day.isoformat())
+
+
+def of_each_visit(plan: WalkPlan, marks: Sequence[StopMark], *, today: date) -> tuple[str, ...]:
+    """Return the stops every visit has anew, set-up and close-down, whose marks are not of today."""
+    fresh = {mark.stop for mark in marked_on(marks, today)}
+    old = {mark.stop for mark in marks} - fresh
+    return tuple(stop.id for stop in plan.stops if stop.part in ("set_up", "close_down") and stop.id in old)

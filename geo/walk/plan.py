@@ -56,6 +56,18 @@ def plan_walk(site: Site, findings: Findings | None = None) -> WalkPlan:
     )
 
 
+def plan_from(found: Findings) -> WalkPlan:
+    """Plan the walk round an examined site; before anything was read or levelled, from its outline alone.
+
+    Raises
+    ------
+    GeometryError, InputError
+        As :func:`plan_walk`.
+    """
+    known = bool(len(found.readings) or len(found.levels))
+    return plan_walk(found.site, found if known else None)
+
+
 def total_of(stops: Iterable[Stop], *, walked_m: float, ref: Reference) -> Total:
     """Return the time of some stops and of walking a length, with what is added for what goes wrong."""
     lines = count_lines(task for stop in stops for task in stop.tasks)

@@ -10,6 +10,7 @@ from geo.reference import Reference
 from geo.walk.stops import PART_WORDS, Stop, WalkPlan, Wanted
 
 FOLDS = ("Look for", "Levels", "Read", "Photographs", "If you see", "Without it")
+SHORT = ("Look for", "Levels")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +33,8 @@ class StopRow:
         Why nothing is left to do.
     folds
         What it unfolds to: (heading, lines).
+    short
+        Which of the folds are lists of short words.
     """
 
     id: str
@@ -44,6 +47,7 @@ class StopRow:
     note: str
     settled: str
     folds: tuple[tuple[str, tuple[str, ...]], ...]
+    short: tuple[int, ...]
 
 
 def stop_rows(plan: WalkPlan, *, ref: Reference) -> tuple[StopRow, ...]:
@@ -58,6 +62,7 @@ def where_words(stop: Stop) -> str:
 
 
 def _row(stop: Stop, number: int, ref: Reference) -> StopRow:
+    folds = tuple(_folds(stop, ref))
     return StopRow(
         id=stop.id,
         number=number,
@@ -68,7 +73,8 @@ def _row(stop: Stop, number: int, ref: Reference) -> StopRow:
         minutes=f"{stop.minutes:.1f}" if stop.minutes else "",
         note=f"needs {stop.needs}" if stop.needs else "",
         settled=stop.settled,
-        folds=tuple(_folds(stop, ref)),
+        folds=folds,
+        short=tuple(place for place, (head, _) in enumerate(folds) if head in SHORT),
     )
 
 

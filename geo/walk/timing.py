@@ -40,6 +40,13 @@ class Timing:
         return self.left_min - self.within_min
 
     @property
+    def ends_words(self) -> str:
+        """When it ends, and on which day where that is another one."""
+        days = (self.ends_at.date() - self.begins_at.date()).days
+        day = "" if days == 0 else " the next day" if days == 1 else f" {days} days later"
+        return f"{self.ends_at:%H:%M}{day}"
+
+    @property
     def sentence(self) -> str:
         """Whether one is away in time, in a sentence."""
         away = f"{self.away_at:%H:%M}"
@@ -48,10 +55,10 @@ class Timing:
         if self.within_min <= 0:
             return f"{away} has passed, and {span_words(self.left_min)} are left."
         if self.verdict == "no":
-            end = f"{self.ends_at:%H:%M}"
-            return f"Not done by {away}: it ends at {end}, {span_words(self.over_min)} too late."
+            late = span_words(self.over_min)
+            return f"Not done by {away}: it ends at {self.ends_words}, {late} too late."
         spare = span_words(-self.over_min)
-        return f"Done by {away}: it ends at {self.ends_at:%H:%M}, with {spare} to spare."
+        return f"Done by {away}: it ends at {self.ends_words}, with {spare} to spare."
 
 
 def timing(left_min: float, *, begins_at: datetime, away: time) -> Timing:

@@ -103,4 +103,4 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
         rain_mm=4.0,
         source="rain gauge 6 km to the north",
     )
-    site.add("stop_mark", id="SM1", stop="CA:F2:1of1", state="done", marked_at=f"{DAY}T11:00")
+    site.add("stop_mark", id="SM1", stop="corner:CA:F2", state="done", marked_at=f"{DAY}T11:00")

@@ -137,7 +137,7 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
         used_l=100.0,
         source="owner",
     )
-    site.add("stop_mark", id="SM1", stop="H1/Y1:F3:1of1", state="done", marked_at=f"{DAY}T11:20")
+    site.add("stop_mark", id="SM1", stop="corner:H1:F2", state="done", marked_at=f"{DAY}T11:20")
 
 
 def _fixtures(site: SiteFolder, hand: Hand) -> None:

@@ -130,14 +130,14 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
             taken_at=DAY,
             **({"side": "inside"} | hand.by_face(WALLS, 13.3, inside=True)),
         )
-    site.add("stop_mark", id="SM1", stop="B1:F2:1of1", state="done", marked_at=f"{DAY}T10:30")
+    site.add("stop_mark", id="SM1", stop="corner:B1:F2", state="done", marked_at=f"{DAY}T10:30")
     site.add(
         "stop_mark",
         id="SM2",
-        stop="B1:F1:2of2",
+        stop="wall:B1:F1:4of6",
         state="no_access",
         marked_at=f"{DAY}T10:55",
-        note="behind kitchen units",
+        note="behind the stacked timber",
     )
     site.photos["PH1.png"] = wall_picture(wet_below=0.45)
     site.add(
