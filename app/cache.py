@@ -8,6 +8,7 @@ import copy
 import hashlib
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +22,14 @@ from app.widgets.text import plain
 from geo.draw.drains_map import drains_base
 from geo.draw.drains_sketches import Lines
 from geo.draw.drains_sketches import run_lines as run_lines_of
-from geo.draw.edit_map import drawing_map
+from geo.draw.edit_map import drawing_map, looking_map
 from geo.draw.map import base_map, changing_layers
 from geo.draw.offline import served_from, write_sources
 from geo.draw.overlay import Overlay, shade_overlay
 from geo.draw.ring import draw_ring
 from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
+from geo.entry.plans import overlay_of
 from geo.errors import InputError, Problem
 from geo.exchange.scene import scene_of
 from geo.exchange.setting_out import pack_files, pack_zip
@@ -36,6 +38,9 @@ from geo.findings.drains import Drains, lay_out_drains
 from geo.findings.examine import Findings, examine
 from geo.site.folder import folder_digest
 from geo.site.model import Site
+from geo.walk.plan import plan_from
+from geo.walk.rows import StopRow, stop_rows
+from geo.walk.stops import WalkPlan
 
 MOST_KEPT = 16
 PACK_TABLES, PACK_WHOLE = "setting-out-tables.zip", "setting-out.zip"
@@ -74,6 +79,55 @@ def findings_of(source: Path | str) -> Findings | list[Problem]:
 @st.cache_resource(show_spinner=False)
 def _kept() -> dict[str, Findings | list[Problem]]:
     return {}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Walk:
+    """A walk planned, with what it was planned from; ``version`` changes when the plan may."""
+
+    version: str
+    found: Findings
+    plan: WalkPlan
+    rows: tuple[StopRow, ...]
+
+
+def walk_of(source: Path | str) -> Walk | list[Problem]:
+    """Return the walk of a site, or what is wrong with the site.
+
+    A mark on a stop changes nothing it is planned from, so it is not planned anew for one.
+
+    Raises
+    ------
+    WallfootError
+        When the outline or a position cannot be used, or the workspace cannot be read.
+    """
+    version = folder_digest(source) if isinstance(source, Path) else _version_but_marks(source)
+    kept = _kept_walks()
+    key = f"{source}|{version}"
+    if key not in kept:
+        found = findings_of(source)
+        if isinstance(found, list):
+            return found
+        with st.spinner("planning the walk"):
+            plan = plan_from(found)
+        while len(kept) >= MOST_KEPT:
+            kept.pop(next(iter(kept)), None)
+        rows = stop_rows(plan, ref=found.site.reference)
+        kept[key] = Walk(version=version, found=found, plan=plan, rows=rows)
+    return kept[key]
+
+
+@st.cache_resource(show_spinner=False)
+def _kept_walks() -> dict[str, Walk]:
+    return {}
+
+
+def _version_but_marks(site_id: str) -> str:
+    store = workspace.store()
+    marks = {mark.id for mark in store.site(site_id).of("stop_mark")}
+    records = sorted(item for item in store.versions(site_id).items() if item[0] not in marks)
+    files = sorted(store.file_versions(site_id).items())
+    return hashlib.sha256(repr((records, files)).encode()).hexdigest()
 
 
 @st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
@@ -134,14 +188,48 @@ def drains_base_map(scene: Scene, laid_out: Drains) -> folium.Map:
     return copy.deepcopy(_drains_base(scene.version, scene, laid_out))
 
 
-def drawing_base(bounds: tuple[tuple[float, float], ...], shape: str) -> folium.Map:
-    """Return the part of the map that stays while something is drawn on it, each time a new copy."""
-    return copy.deepcopy(_drawing_base(bounds, shape))
+def drawing_base(
+    bounds: tuple[tuple[float, float], ...], shape: str, under: tuple[Overlay, str] | None = None
+) -> folium.Map:
+    """Return the part of the map that stays while something is drawn on it, each time a new copy.
+
+    Parameters
+    ----------
+    under
+        A picture that lies under it, and the address it is served from.
+    """
+    return copy.deepcopy(_drawing_base(bounds, shape, "" if under is None else under[1], under))
 
 
 @st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
-def _drawing_base(bounds: tuple[tuple[float, float], ...], shape: str) -> folium.Map:
-    return served_from(drawing_map(bounds, shape=shape), map_address)
+def _drawing_base(
+    bounds: tuple[tuple[float, float], ...], shape: str, address: str, _under: tuple[Overlay, str] | None
+) -> folium.Map:
+    overlay = None if _under is None else _under[0]
+    return served_from(drawing_map(bounds, shape=shape, overlay=overlay, overlay_url=address), map_address)
+
+
+def looking_base(bounds: tuple[tuple[float, float], ...]) -> folium.Map:
+    """Return a small map to look at, each time a new copy."""
+    return copy.deepcopy(_looking_base(bounds))
+
+
+@st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)
+def _looking_base(bounds: tuple[tuple[float, float], ...]) -> folium.Map:
+    return served_from(looking_map(bounds), map_address)
+
+
+@st.cache_resource(show_spinner="laying the plan under the map", max_entries=4)
+def plan_under(path: Path, crs: str, _site: Site) -> tuple[Overlay, str]:
+    """Return a kept plan as a picture under the map, and the address it is served from.
+
+    Raises
+    ------
+    InputError
+        When the plan cannot be read, or lies in another grid.
+    """
+    laid = overlay_of(path, _site, ref=_site.reference)
+    return laid, _serve(laid)
 
 
 def changing(scene: Scene, own: pd.DataFrame, layers: tuple[str, ...]) -> list[folium.FeatureGroup]:
@@ -189,7 +277,7 @@ def _moving(digest: str, passing: str, _scene: Scene, _ids: list[Any]) -> dict[s
 
 
 def _serve(shaded: Overlay) -> str:
-    """Put the shaded ground among the files the map asks for, and return its address."""
+    """Put a picture among the files the map asks for, and return its address."""
     name = hashlib.sha256(shaded.png).hexdigest()[:24] + ".png"
     path = map_files() / name
     if not path.exists():

@@ -13,6 +13,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from app import workspace
+from app.widgets.standing import show_standing
 
 SITE_KEY = "site"
 
@@ -90,6 +91,8 @@ def choose_site() -> DeltaGenerator:
         right.text(f"There is no site {st.session_state['asked_in_vain'][:80]} here.")
     if st.session_state.get("workspace_said"):
         right.text(st.session_state["workspace_said"])
+    with right:
+        show_standing(workspace.name())
     st.query_params[SITE_KEY] = st.session_state[SITE_KEY]
     return head
 

@@ -42,6 +42,14 @@ def sites() -> tuple[SiteEntry, ...]:
     return tuple(sorted(found, key=lambda entry: entry.changed_at, reverse=True))
 
 
+def name() -> str:
+    """Return where records are kept, without any password; nothing when it cannot be opened."""
+    try:
+        return store().name
+    except StoreError:
+        return ""
+
+
 def role() -> str:
     """Return who is writing, by role."""
     return str(st.session_state.get(ROLE_KEY, ROLES[0]))

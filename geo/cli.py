@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import subprocess
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,7 +15,6 @@ from geo.cli_said import or_stop as _or_stop
 from geo.cli_said import printable as _printable
 from geo.cli_said import stop as _stop
 from geo.cli_store import store_app
-from geo.errors import Problem
 
 app = typer.Typer(
     help="Maps the perimeter of a house: where ground and outlets wet its walls, and what is not known.",
@@ -40,36 +37,21 @@ def serve(
     ] = None,
     port: Annotated[int | None, typer.Option(help="Port; the first free one from 8501 by default")] = None,
     browser: Annotated[bool, typer.Option(help="Open the browser")] = True,
+    lan: Annotated[
+        bool, typer.Option("--lan", help="Let a tablet on the same network in, once it is paired with a code")
+    ] = False,
+    certificate: Annotated[
+        Path | None, typer.Option(help="Certificate to serve https with", metavar="FILE")
+    ] = None,
+    key: Annotated[Path | None, typer.Option(help="The certificate's private key", metavar="FILE")] = None,
 ) -> None:
-    """Open the app in the browser, on this machine only."""
-    from geo.draw.theme import STREAMLIT_THEME  # noqa: PLC0415 - only this command needs it
+    """Open the app in the browser: on this machine only, or with --lan on paired devices as well."""
+    from geo.cli_app import serve_app  # noqa: PLC0415 - only this command needs it
 
-    folders = sites or [Path("demo_sites")]
-    missing = [str(folder) for folder in folders if not folder.is_dir()]
-    if missing:
-        mend = "Name a site folder, or run it where demo_sites is."
-        _stop([Problem(file=", ".join(missing), found="no such folder", allowed="site folders", mend=mend)])
-    page = Path(__file__).resolve().parents[1] / "app" / "main.py"
-    options: dict[str, Any] = {
-        "server.address": "127.0.0.1",
-        "server.headless": str(not browser).lower(),
-        "server.fileWatcherType": "none",
-        "server.maxUploadSize": 50,
-        "browser.gatherUsageStats": "false",
-        "client.toolbarMode": "minimal",
-        "client.showErrorDetails": "none",
-        **{f"theme.{key}": value for key, value in STREAMLIT_THEME.items()},
-    }
-    if port is not None:
-        options["server.port"] = port
-    flags = [f"--{key}={value}" for key, value in options.items()]
-    shown = os.pathsep.join(str(folder.resolve()) for folder in folders)
-    command = [sys.executable, "-m", "streamlit", "run", str(page), *flags]
-    try:
-        done = subprocess.run(command, env={**os.environ, "WALLFOOT_SITES": shown}, check=False)  # noqa: S603
-    except KeyboardInterrupt:
-        raise typer.Exit(0) from None
-    raise typer.Exit(done.returncode)
+    serve_app(
+        sites or [Path("demo_sites")],
+        port=port, browser=browser, lan=lan, certificate=certificate, key=key,
+    )  # fmt: skip
 
 
 @app.command()

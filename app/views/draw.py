@@ -17,11 +17,13 @@ from app.views.type_in import grid
 from app.widgets import chrome
 from app.widgets.conflict import show_conflicts
 from geo.draw.edit_map import drawing_layer
+from geo.draw.overlay import Overlay
 from geo.entry.backdrop import backdrop, window
-from geo.entry.drawing import Drawn, shapes_of, take_drawings, to_features
+from geo.entry.drawing import Drawn, shapes_of, take_drawings, tie_of, to_features
 from geo.entry.outline import outline_from_tapes
+from geo.entry.plans import kept_plans
 from geo.entry.sheets import SHEETS
-from geo.errors import GeometryError, WallfootError
+from geo.errors import GeometryError, InputError, WallfootError
 from geo.site.records import KINDS, Record
 from geo.store.changes import Change, Put, Remove
 from geo.store.said import Conflict
@@ -42,6 +44,7 @@ SHEET_OF = {
 NEEDED = {"ground_patch": "surface", "service": "service_kind", "fixture": "fixture_kind"}
 """Kinds one field of which must be chosen before anything is drawn."""
 HEIGHT = 620
+NO_PLAN = "none"
 
 
 def show(head: DeltaGenerator) -> None:
@@ -105,8 +108,11 @@ def _map(at: Desk, kind: str, fields: Mapping[str, str]) -> None:
     held = st.session_state.setdefault(f"draw-{at.site_id}-window", window(at.site, at.perimeter))
     gone = set(st.session_state.get(f"{state}-gone", ()))
     shown = {name: shape for name, shape in shapes.items() if name not in gone}
+    under = _plan_under(at)
+    if under is not None and not at.site.of("building"):
+        held = under[0].bounds
     bounds = tuple((south_or_north, west_or_east) for south_or_north, west_or_east in held)
-    made = cache.drawing_base(bounds, KINDS[kind].shape or "Point")
+    made = cache.drawing_base(bounds, KINDS[kind].shape or "Point", under)
     layers = drawing_layer(
         backdrop(at.site, at.perimeter, without=kind),
         to_features(shown, at.site),
@@ -121,6 +127,24 @@ def _map(at: Desk, kind: str, fields: Mapping[str, str]) -> None:
         feature_group_to_add=layers,
     )
     _take(at, kind, back.get("all_drawings"), shown, state, fields)
+
+
+def _plan_under(at: Desk) -> tuple[Overlay, str] | None:
+    """Offer the placed plans of the site, and return the one that lies under the map."""
+    plans = kept_plans(at.site)
+    if not plans:
+        return None
+    names = [NO_PLAN, *plans]
+    chosen = st.selectbox(
+        "Plan under the map", names, index=len(names) - 1, key=f"draw-{at.site_id}-plan", width=420
+    )
+    if chosen == NO_PLAN:
+        return None
+    try:
+        return cache.plan_under(plans[chosen], f"{at.site.info.crs} {tie_of(at.site)}", at.site)
+    except InputError as error:
+        st.text(str(error))
+        return None
 
 
 def _take(

@@ -89,6 +89,7 @@ def grid(site_id: str, sheet: Sheet, more: tuple[str, ...], *, every: bool, focu
         columns,
         rows,
         acked=typed.acked,
+        run=typed.run,
         on_edits=lambda edits: typing_desk.take_edits(typed, edits, site_id, sheet, columns),
         told=typed.told,
         spare=0 if sheet.drawn else 3,

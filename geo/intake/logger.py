@@ -75,7 +75,7 @@ def propose_logger(sheet: Sheet) -> LoggerMap:
     units: dict[str, str] = {}
     for title in sheet.header:
         words, unit = unit_of_title(title)
-        whole = words.split()
+        whole = words.replace("/", " ").split()
         if any(word in ("date", "time", "datetime", "timestamp") for word in whole):
             if not time:
                 time = title

@@ -32,7 +32,7 @@ def opened(visit: Callable[..., Any], address: str) -> Page:
 def map_of(page: Page) -> Frame:
     """Return the map's frame once the drawing tool is in it."""
     stand_still(page)
-    handle = page.locator(MAP).element_handle(timeout=SLOW_MS)
+    handle = page.locator(MAP).last.element_handle(timeout=SLOW_MS)
     frame = handle.content_frame()
     assert frame is not None
     frame.wait_for_function(
@@ -43,8 +43,8 @@ def map_of(page: Page) -> Frame:
 
 def click_map(page: Page, x: float, y: float) -> None:
     """Click at a share of the map's width and height."""
-    page.locator(MAP).scroll_into_view_if_needed()
-    box = page.locator(MAP).bounding_box()
+    page.locator(MAP).last.scroll_into_view_if_needed()
+    box = page.locator(MAP).last.bounding_box()
     assert box is not None
     across, down = box["x"] + x * box["width"], box["y"] + y * box["height"]
     page.mouse.move(across - 9, down - 5)
