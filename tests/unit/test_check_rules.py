@@ -311,8 +311,14 @@ def test_a_folder_is_checked_by_all_of_them(tmp_path: Path) -> None:
 
 
 def test_a_book_without_a_datum_is_noted_and_stops_nothing(tmp_path: Path) -> None:
-    """With every known level taken out of the book the site is still examined, its booked levels not known."""
+    """With every known level taken out of book and site it is still examined, its booked levels not known."""
     folder = Path(shutil.copytree(DEMO, tmp_path / "site"))
+    facts = [
+        line
+        for line in (folder / "site.toml").read_text(encoding="utf-8").splitlines()
+        if not line.startswith("bench_mark_level_m")
+    ]
+    (folder / "site.toml").write_text("\n".join(facts) + "\n", encoding="utf-8")
     lines = [line.split(",") for line in (folder / "levels.csv").read_text(encoding="utf-8").splitlines()]
     at = lines[0].index("known_level_m")
     for line in lines[1:]:
