@@ -75,14 +75,24 @@ def open_desk(head: DeltaGenerator, question: str) -> Desk | None:
 
 
 def current(site_id: str) -> Desk:
-    """Return a site of the workspace as it stands now.
+    """Return a site of the workspace as it stands now, or, while that cannot be read, as it last stood here.
+
+    A save then says what is the matter, and what is typed stays on the page.
 
     Raises
     ------
     StoreError
-        When the workspace cannot be read.
+        When the workspace cannot be read and never was by this visitor.
     """
-    return _desk(site_id, workspace.store().version(site_id))
+    seen = f"desk-seen-{site_id}"
+    try:
+        found = _desk(site_id, workspace.store().version(site_id))
+    except StoreError:
+        if seen not in st.session_state:
+            raise
+        return st.session_state[seen]
+    st.session_state[seen] = found
+    return found
 
 
 @st.cache_resource(show_spinner=False, max_entries=MOST_KEPT)

@@ -171,7 +171,8 @@ def main() -> None:
     )
     scheme = "https" if secure else "http"
     page = f"{scheme}://127.0.0.1:{port}" if asked["browser"] else ""
-    _Server(settings, greeting(door, outer, port), page).run(sockets=sockets)
+    with contextlib.suppress(KeyboardInterrupt):  # Ctrl C is how one stops it
+        _Server(settings, greeting(door, outer, port), page).run(sockets=sockets)
 
 
 if __name__ == "__main__":

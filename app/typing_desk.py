@@ -233,7 +233,8 @@ def rows_of(
             missing = all("is blank" in said for said in line.said.values())
             state = "part" if missing else "wrong"
         else:
-            state = "saved" if saved.get(record.id) == record and record.id not in stuck else "kept"
+            state = "saved" if saved.get(record.id) == record else "kept"
+            state = "stuck" if record.id in stuck else state
         told = places[record.id].told if record is not None and record.id in places else at.because
         rows.append(
             Row(

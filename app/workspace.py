@@ -32,14 +32,16 @@ def store() -> Store:
 
 
 def sites() -> tuple[SiteEntry, ...]:
-    """Return the sites of the workspace, the last changed first; none when it cannot be opened."""
+    """Return the sites of the workspace, the last changed first; while it cannot be read, those last seen."""
     try:
         found = store().sites()
     except StoreError as error:
         st.session_state["workspace_said"] = str(error)
-        return ()
+        return st.session_state.get("workspace_sites", ())
     st.session_state.pop("workspace_said", None)
-    return tuple(sorted(found, key=lambda entry: entry.changed_at, reverse=True))
+    known = tuple(sorted(found, key=lambda entry: entry.changed_at, reverse=True))
+    st.session_state["workspace_sites"] = known
+    return known
 
 
 def name() -> str:

@@ -41,6 +41,11 @@ STYLE = f"""<style>
 [data-testid="stButton"] button, [data-testid="stFormSubmitButton"] button, [role="tab"],
 [data-testid="stCheckbox"] label {{ min-height: 2.65rem; }}
 [data-testid="stFileUploader"] button {{ min-height: 2.65rem; min-width: 2.65rem; }}
+[data-testid="stTopNavSection"], [data-testid="stExpander"] summary, [data-testid="stButton"] button,
+[data-testid="stFormSubmitButton"] button, [data-testid="stFileUploader"] button,
+[data-testid="stSelectbox"] input, [data-testid="stSelectbox"] button, [data-testid="stMultiSelect"] input,
+[data-testid="stMultiSelect"] button, [data-testid="stTextInput"] input, [data-testid="stNumberInput"] input,
+[data-testid="stNumberInput"] button {{ min-height: 2.6rem; }}
 [data-testid="stButtonGroup"] > div {{ flex-wrap: wrap; overflow: visible; }}
 [data-testid="stCheckbox"] label {{ align-items: center; }}
 .wf-swipe {{ display: none; }}

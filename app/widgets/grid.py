@@ -27,7 +27,8 @@ class Row:
     Parameters
     ----------
     state
-        ``saved``, ``part`` (not whole), ``wrong``, or ``kept`` (whole, but it could not be saved).
+        ``saved``, ``part`` (not whole), ``wrong``, ``kept`` (whole, but it could not be saved; it is tried
+        again), or ``stuck`` (somebody else changed it meanwhile).
     fresh
         No record yet: its blank cells take what stands above.
     record_id, base

@@ -48,7 +48,7 @@ def test_pages_run_nothing_typed(site: Any, visit: Callable[..., Any], page: str
     assert seen.evaluate(MARKS) == 0
     for number in range(seen.locator("[role=tab]").count()):
         seen.locator("[role=tab]").nth(number).click()
-    assert [frame.evaluate(MARKS) for frame in seen.frames] == [0] * len(seen.frames)
+    assert all(frame.evaluate(MARKS) == 0 for frame in seen.frames)
     if page == "outlets":
         assert became["G1"] in seen.locator(".wf-table").last.inner_text()
     seen.wait_for_timeout(500)

@@ -85,6 +85,13 @@ class Grid {
       }
     }
     if (data.told) { this.say(data.told); }
+    clearTimeout(this.later);
+    if (this.rows.some((row) => row.state === "kept")) {
+      this.later = setTimeout(() => {
+        this.rows.filter((row) => row.state === "kept").forEach((row) => this.touch(row));
+        this.sendSoon(0);
+      }, 6000);
+    }
     if (!this.opened) {
       this.opened = true;
       if (data.focus && matchMedia("(pointer: fine)").matches) {
@@ -224,10 +231,11 @@ class Grid {
     const state = !typed ? "" : row.state || "typed";
     if (sign.dataset.state !== state) {
       sign.dataset.state = state;
-      sign.textContent = { saved: "✓", typed: "…", wrong: "!", part: "…", kept: "↻" }[state] || "";
+      sign.textContent = { saved: "✓", typed: "…", wrong: "!", part: "…", kept: "↻", stuck: "↻" }[state] || "";
       sign.title = {
         saved: "saved", typed: "being saved", wrong: "something here is not right: kept, not saved",
-        part: "not whole yet: kept, not saved", kept: "could not be saved yet: kept here",
+        part: "not whole yet: kept, not saved", kept: "could not be saved yet: kept here and tried again",
+        stuck: "changed by two people: choose below",
       }[state] || "";
     }
   }
