@@ -23,7 +23,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Frame, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Frame, Page, expect, sync_playwright
 
 from geo.site.folder import read_site
 from geo.store.store import Store, open_store
@@ -98,12 +98,22 @@ class Watched:
         return frame
 
     def settle(self) -> None:
-        """Wait until the server has nothing left to say."""
-        self.page.wait_for_function(
-            "() => !document.querySelector('[data-testid=stStatusWidget], [data-testid=stProgress]"
-            ", [data-testid=stSpinner], [data-stale=true]')",
-            timeout=SLOW_MS,
-        )
+        """Wait until the server has nothing left to say, and a moment later still has nothing."""
+        for pause_ms in (350, 0):
+            self.page.wait_for_function(
+                "() => !document.querySelector('[data-testid=stStatusWidget], [data-testid=stProgress]"
+                ", [data-testid=stSpinner], [data-stale=true]')",
+                timeout=SLOW_MS,
+            )
+            self.page.wait_for_timeout(pause_ms)
+
+    def choose(self, box: str, option: str) -> None:
+        """Choose from a box by its name, once the page has only one of that name."""
+        found = self.page.get_by_role("combobox", name=box)
+        expect(found).to_have_count(1, timeout=SLOW_MS)
+        found.click()
+        self.page.get_by_role("option", name=option, exact=True).click()
+        self.settle()
 
     def assert_quiet(self) -> None:
         """Nothing was asked of the network, nothing was said in the console, no dialog came up."""

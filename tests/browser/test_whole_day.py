@@ -192,9 +192,7 @@ def _test(day: Day) -> None:
     page = day.to("tests")
     for box, option in (("Which test", "hose or poured water"), ("Water is put in at", "G1"),
                         ("What came of it", "it did not show")):  # fmt: skip
-        page.get_by_role("combobox", name=box).click()
-        page.get_by_role("option", name=option, exact=True).click()
-        day.still()
+        day.watched.choose(box, option)
     for label, text in (("Bucket, l", "10"), ("filled in, s", "40"), ("Water put in, l", "20")):
         cell = page.get_by_role("textbox", name=label, exact=True)
         cell.fill(text)
