@@ -1,9 +1,9 @@
 """How long the drains page takes in Chromium from a step of the slider to the answer drawn again.
 
 Run ``python tests/benchmarks/bench_drains_page.py [site]``. The app is started by its own command; a step is
-timed in the browser from the key pressed on the slider to the first frame painted in which the sentence,
-the map's changing layers and the section have all changed, so the server, the socket and the drawing are
-all in it.
+timed in the browser from the key pressed on the slider to the first frame painted in which the sentence
+and the section have both changed, so the server, the socket and the drawing are in it; the map's own
+repaint is not.
 """
 
 from __future__ import annotations
