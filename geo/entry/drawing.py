@@ -13,6 +13,7 @@ from shapely.geometry import Point, Polygon, mapping, shape
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from geo.entry.lines import unseen
 from geo.entry.snapping import ends_at, snap_vertices
 from geo.entry.whereabouts import whereabouts
 from geo.perimeter.build import Perimeter
@@ -229,6 +230,8 @@ def _given(
             given.setdefault("role", "neighbour" if site.of("building") else "subject")
         given |= {name: value for name, value in joined.items() if value or old is None}
         return {name: value for name, value in given.items() if value != ""}
+    if old is None:
+        given |= unseen(kind, given)
     for name in WAYS:
         given.pop(name, None)
     point = shapely.get_coordinates(drawn)[0]

@@ -10,6 +10,7 @@ from typing import Any
 from geo.entry.columns import Column
 from geo.moisture.censor import value_fault
 from geo.reference import Reference
+from geo.site.record import Seen
 from geo.site.records import KINDS, Record
 from geo.site.tables import build, cell_text
 
@@ -135,6 +136,12 @@ def cells_of(record: Record, columns: Sequence[Column]) -> dict[str, str]:
     return cells
 
 
+def unseen(kind: str, given: Mapping[str, Any]) -> dict[str, str]:
+    """Return what a new record says of how it is known when nobody said its state: not looked at yet."""
+    silent = issubclass(KINDS[kind], Seen) and not given.get("state") and not given.get("evidence")
+    return {"evidence": "not_looked"} if silent else {}
+
+
 def _fill(
     line: Line,
     kind: str,
@@ -149,6 +156,8 @@ def _fill(
     shown = {column.name for column in columns} | {"id"}
     kept = {} if old is None else {k: v for k, v in old.model_dump().items() if k not in shown}
     given = {name: value for name, value in {**kept, **cells}.items() if value not in ("", None)}
+    if old is None:
+        given |= unseen(kind, given)
     if old is not None and old.geometry is not None:
         given["geometry"] = old.geometry
     record, problems = build(model, given, file=kind, row=0)

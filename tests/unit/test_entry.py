@@ -120,6 +120,19 @@ def test_a_word_may_be_typed_as_its_label_or_a_beginning_only_one_has() -> None:
     assert "type more of it" in three.said["evidence"] or three.said["evidence"]
 
 
+def test_a_state_nobody_said_is_not_called_seen() -> None:
+    """A gully typed with its place alone has not been looked at; one typed as sound has."""
+    columns = columns_of("gully", ("id", "chainage_m", "state", "evidence"))
+    lines = typed({"id": "G8", "chainage_m": "1"}, {"id": "G9", "chainage_m": "2", "state": "sound"})
+    one, two = fill_lines(lines, "gully", columns, ref=REF)
+    assert one.record is not None
+    assert two.record is not None
+    assert (one.record.model_dump()["evidence"], two.record.model_dump()["evidence"]) == (
+        "not_looked",
+        "seen",
+    )
+
+
 def test_new_ids_go_on_after_the_highest_there_is() -> None:
     """Numbers are never given twice, whatever was taken out between."""
     rows = [FIRST | {"material": material(), "distance_m": "1", "value": str(v)} for v in (1, 2)]

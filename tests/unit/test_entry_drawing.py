@@ -99,6 +99,14 @@ def test_a_gully_taped_before_and_moved_by_finger_keeps_no_half_of_its_tapes(sit
     assert all(given[field] in (None, "") for field in ("chainage_m", "offset_m", "tape_1_m", "corner"))
 
 
+@pytest.mark.parametrize("kind", ["gully", "downpipe", "chamber", "soakaway"])
+def test_what_is_only_dropped_on_the_map_is_not_called_sound(site: Site, kind: str) -> None:
+    """A finger says where it is; nobody has looked at its state."""
+    east, north = shapely.get_coordinates(site.of("building")[0].geometry)[0]
+    drawn = take_drawings([on_screen(Point(east, north), site)], {}, site, kind, perimeter=None)
+    assert drawn.new[0].model_dump()["evidence"] == "not_looked"
+
+
 def test_a_crossed_outline_is_refused_with_a_sentence(site: Site) -> None:
     """A bow tie is no house."""
     tie = Polygon([(0, 0), (5, 5), (5, 0), (0, 5)])
