@@ -22,10 +22,26 @@ REFERENCES = {
     "service_id": "service",
     "source_id": None,
     "shown_id": None,
+    "point_id": "drying_point",
+    "control_point_id": "drying_point",
+    "repeats_id": "reading",
+    "cause_of_id": None,
+    "repair_id": "repair",
+    "variation_of_id": "repair",
+    "trial_id": "trial",
 }
 """Which columns name one record, and of which kind (``None`` for any)."""
-LISTS = {"outlet_ids": "downpipe", "photo_ids": "photo"}
-"""Which columns name several records, separated by spaces, and of which kind."""
+LISTS = {
+    "outlet_ids": "downpipe",
+    "photo_ids": "photo",
+    "of_ids": None,
+    "because_ids": None,
+    "rests_on_ids": None,
+    "reading_ids": "reading",
+    "repair_ids": "repair",
+    "after_ids": "repair",
+}
+"""Which columns name several records, separated by spaces, and of which kind (``None`` for any)."""
 ON_THE_WALL = ("spray", "sheet")
 """Tests made on the wall itself: what they name need not be a record."""
 
@@ -83,18 +99,19 @@ def lists(site: Site, unread: Mapping[str, bytes]) -> Iterator[Problem]:
                 missing = [
                     name
                     for name in named
-                    if site.ids.get(name) != wanted
+                    if (site.ids.get(name) is None or (wanted and site.ids[name] != wanted))
                     and not (name not in site.ids and any(name.encode() in raw for raw in unread.values()))
                 ]
                 if missing:
-                    word = "photograph" if wanted == "photo" else wanted
+                    word = "photograph" if wanted == "photo" else (wanted or "record").replace("_", " ")
+                    stem = f"{KINDS[wanted].stem}.csv" if wanted else "records of this site"
                     yield at(
                         site,
                         record.id,
                         column,
                         kind,
                         found=f"{', '.join(missing)} not among the {word}s",
-                        allowed=f"ids of {KINDS[wanted].stem}.csv, separated by spaces",
+                        allowed=f"ids of {stem}, separated by spaces",
                         mend=f"Add the {word}, or take the id out.",
                         severity="warning",
                     )

@@ -222,8 +222,12 @@ def examine(site: Site, *, seed: int = 1, tell: Tell = quietly) -> Findings:
 
 
 def _readings(site: Site, placed: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    """Lay readings out with their places and values; their raw numbers stay in the records."""
+    """Lay the survey's readings out with their places and values; their raw numbers stay in the records.
+
+    Readings taken again, at drying points or at places read before, are of another day: they are not here.
+    """
     table = site.table("reading")
+    table = table[(table["point_id"] == "") & (table["repeats_id"] == "")]
     parsed = parse_values(table["value"])
     method = site.reference.methods
     own = pd.DataFrame(

@@ -38,8 +38,14 @@ BOOK_COLUMNS = [
 ]
 
 
-def site_levels(site: Site) -> tuple[pd.DataFrame, LevelBook | None]:
+def site_levels(site: Site, *, stage: str = "as_found") -> tuple[pd.DataFrame, LevelBook | None]:
     """Reduce the levels of a site.
+
+    Parameters
+    ----------
+    stage
+        ``"as_found"`` for the survey's levels, ``"as_built"`` for those taken after the works. The book is
+        reduced as one whatever is asked for.
 
     Returns
     -------
@@ -56,13 +62,14 @@ def site_levels(site: Site) -> tuple[pd.DataFrame, LevelBook | None]:
     sigma = usual_sigma(table, ref=site.reference)
     found["sigma_m"] = table["level_sigma_m"].fillna(sigma)
     book = booked_lines(site)
+    asked = table["stage"] == stage
     if book.empty:
-        return found, None
+        return found[asked], None
     reduced = reduce_book(book, ref=site.reference)
     own = reduced.levels
     found.loc[own.index, "level_m"] = own["level_m"].to_numpy()
     found.loc[own.index, "sigma_m"] = table["level_sigma_m"].fillna(own["sigma_m"])[own.index].to_numpy()
-    return found, reduced
+    return found[asked], reduced
 
 
 def booked_lines(site: Site) -> pd.DataFrame:

@@ -68,10 +68,32 @@ def ring_keys(table: pd.DataFrame, site: Site) -> pd.Series[str]:
 
 def positions_table(site: Site, kind: str) -> pd.DataFrame:
     """Return the raw position columns of one kind, with blanks that have one meaning filled in."""
-    table = site.table(kind)[list(POSITION_COLUMNS)].copy()
+    whole = site.table(kind)
+    table = _own_positions(whole, site)
+    if kind == "reading" and (whole[["point_id", "repeats_id"]] != "").any(axis=None):
+        return _read_again(table, whole, site)
+    return table
+
+
+def _own_positions(whole: pd.DataFrame, site: Site) -> pd.DataFrame:
+    table = whole[list(POSITION_COLUMNS)].copy()
     table["building_id"] = fill_building(table["building_id"], site)
     table["position_by"] = infer_method(table)
     return table
+
+
+def _read_again(table: pd.DataFrame, whole: pd.DataFrame, site: Site) -> pd.DataFrame:
+    """Give readings taken again at a place that is on record the position of that place."""
+    places = pd.concat([table, _own_positions(site.table("drying_point"), site)])
+    first = whole["point_id"].where(whole["point_id"] != "", whole["repeats_id"])
+    for _ in range(len(table)):
+        want = (places["position_by"].reindex(table.index) == "") & first.isin(places.index)
+        named = first[want]
+        known = named[(places["position_by"].reindex(named) != "").to_numpy()]
+        if known.empty:
+            break
+        places.loc[known.index] = places.loc[known].to_numpy()
+    return places.loc[table.index].astype(table.dtypes)
 
 
 def infer_method(table: pd.DataFrame) -> pd.Series[str]:

@@ -27,6 +27,8 @@ UNITS = {
     "_m3": "cubic metres",
     "_s": "seconds",
     "_mg_l": "milligrams per litre",
+    "_kwh": "kilowatt hours",
+    "_kg_m3": "kilograms per cubic metre",
     "_count": "number",
 }
 

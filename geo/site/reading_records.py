@@ -28,6 +28,9 @@ class Reading(Placed):
         "yes_no", "A dry reference, taken where the wall has no reason to be wet", default="no"
     )
     control_set_id: Text = text("Control set it belongs to")
+    point_id: Text = text("Drying point it was read at")
+    repeats_id: Text = text("Earlier reading at the same spot that it repeats")
+    sealed_h: Number = number("Hours the hole or hood was sealed before", ge=0)
     surface_condition: Text = text("Painted, salts, wet to touch …")
     taken_at: Text = moment("When")
     taken_by: Text = text("Role, not a name")
@@ -128,6 +131,7 @@ class Level(Placed):
     backsight_m: Number = number("First staff reading of the set-up", ge=-5, le=10)
     intermediate_sight_m: Number = number("Staff reading between", ge=-5, le=10)
     foresight_m: Number = number("Last staff reading of the set-up", ge=-5, le=10)
+    stage: Text = word("level_stage", "Found by the survey, or after the works", default="as_found")
     known_level_m: Number = number("Known level of a bench mark")
     level_m: Number = number("Reduced level, where it was reduced elsewhere")
     level_sigma_m: Number = number("Its standard deviation", gt=0)

@@ -29,7 +29,9 @@ from geo.site.drain_records import (
     Soakaway,
     WaterLevel,
 )
+from geo.site.drying_records import DryingLog, DryingPoint
 from geo.site.reading_records import ControlSet, Environment, Level, Reading, Salt, Sample, UnreadLength
+from geo.site.reasoning_records import Hypothesis, Sign, Statement, WallFeature
 from geo.site.record import Between, Noted, OnBuilding, Placed, Record, Seen, Worded
 from geo.site.visit_records import (
     Account,
@@ -44,6 +46,7 @@ from geo.site.visit_records import (
     Trial,
     Visit,
 )
+from geo.site.works_records import HoldPoint, Rate, Repair, WorkDone
 
 __all__ = [
     "ASSETS",
@@ -58,6 +61,8 @@ __all__ = [
     "ControlSet",
     "Downpipe",
     "DpcPoint",
+    "DryingLog",
+    "DryingPoint",
     "Environment",
     "Event",
     "Face",
@@ -69,6 +74,8 @@ __all__ = [
     "GroundPatch",
     "Gully",
     "Gutter",
+    "HoldPoint",
+    "Hypothesis",
     "Instrument",
     "Kerb",
     "Level",
@@ -79,20 +86,26 @@ __all__ = [
     "OpeningUp",
     "Photo",
     "Placed",
+    "Rate",
     "Reading",
     "Record",
+    "Repair",
     "Run",
     "Salt",
     "Sample",
     "Seen",
     "Service",
+    "Sign",
     "Soakaway",
+    "Statement",
     "StopMark",
     "Trial",
     "UnreadLength",
     "Visit",
+    "WallFeature",
     "WaterLevel",
     "Worded",
+    "WorkDone",
 ]
 
 KINDS: dict[str, type[Record]] = {
@@ -136,6 +149,16 @@ KINDS: dict[str, type[Record]] = {
         Event,
         StopMark,
         Photo,
+        WallFeature,
+        Sign,
+        Hypothesis,
+        Statement,
+        Repair,
+        WorkDone,
+        HoldPoint,
+        Rate,
+        DryingPoint,
+        DryingLog,
     )
 }
 """Every record kind by name; the site itself is declared in :mod:`geo.site.model`."""
