@@ -316,3 +316,19 @@ class Sweep:
                 self.rows,
             ),
         }
+
+
+def causes_table(rows: Sequence[tuple[str, str, str, str]]) -> tuple[str, list[dict[str, Any]]]:
+    """Return what truly feeds, passes or feigns the water of each wet length."""
+    return (
+        "What truly feeds, passes or feigns the water of each wet length; of_id blank where any will do.",
+        [{"wet": wet, "cause": cause, "of_id": of_id, "why": why} for wet, cause, of_id, why in rows],
+    )
+
+
+def not_causes_table(rows: Sequence[tuple[str, str, str]]) -> tuple[str, list[dict[str, Any]]]:
+    """Return what has nothing to do with a wet length, and must not come out above possible."""
+    return (
+        "What has nothing to do with a wet length, and must not come out above possible.",
+        [{"wet": wet, "cause": cause, "of_id": of_id} for wet, cause, of_id in rows],
+    )

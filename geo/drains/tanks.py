@@ -103,9 +103,9 @@ def tanks_at(
     Returns
     -------
     None where no base of the cavity is recorded there, else one, or two where the water enters over debris
-    and may run to either side. The water comes to the lowest of the head, an opening beyond the wetted
-    wall, and base + litres / (width × length). A dam lower than that is overtopped and the next length
-    fills too.
+    and may run to either side; where the cavity beside the debris was not seen, one on top of the debris.
+    The water comes to the lowest of the head, an opening beyond the wetted wall, and base + litres /
+    (width × length). A dam lower than that is overtopped and the next length fills too.
 
     Debris is porous: water stands in it as well as between it. How much it holds is not known, so the
     level lies between that of an empty cavity out to the far faces (lowest) and of debris that holds
@@ -119,6 +119,8 @@ def tanks_at(
         return () if tank is None else (tank,)
     sides = (min(bar.start for bar in over) - 2 * TOUCH_M, max(bar.end for bar in over) + 2 * TOUCH_M)
     found = [tank for side in sides if (tank := _tank(ask, bars, side)) is not None]
+    if not found:  # beside the debris nobody looked: what is known is that water stands on its top
+        found = [tank for tank in [_tank(ask, [bar for bar in bars if bar not in over], chainage_m)] if tank]
     spans = {(tank.chainage_from_m, tank.chainage_to_m) for tank in found}
     if len(spans) == 1 and len(found) == 2:  # the debris between them is overtopped: one water
         low = min(tank.after_between_m[0] for tank in found)

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from geo import reference
+from geo import reference, weights
 from geo.errors import CrsError, InputError, Problem
 from geo.reference import Reference
 from geo.site.crs import require_metric
@@ -26,6 +26,7 @@ from geo.site.tables import Layer, decode, read_csv, read_geojson, write_csv, wr
 
 FILE_FOLDERS = ("photos", "plans", "loggers")
 """Folders of a site whose files are kept byte for byte: photographs, placed plans, loggers' own files."""
+SITE_FILES = ("site.toml", "ground.toml", "limits.toml", weights.EVIDENCE_FILE)
 OTHER_FILES = {"ground.tif", "surface.tif", *FILE_FOLDERS, "truth.toml", "README.md", "FIELD_GUIDE.html"}
 
 
@@ -65,6 +66,11 @@ def try_site(folder: Path) -> tuple[Site | None, tuple[Problem, ...]]:
             problems += error.problems
     files, wrong = _read_files(folder, known)
     problems += wrong
+    if weights.EVIDENCE_FILE in files:
+        try:
+            weights.changed_by(files[weights.EVIDENCE_FILE])
+        except InputError as error:
+            problems += error.problems
     info, wrong = _read_toml(files, "site.toml", SiteInfo)
     problems += wrong
     if not isinstance(info, SiteInfo):
@@ -181,7 +187,7 @@ def _read_files(folder: Path, known: Reference) -> tuple[dict[str, bytes], list[
         name = path.name
         if name in OTHER_FILES or name.startswith((".", "~")):
             continue
-        if name not in ("site.toml", "ground.toml", "limits.toml") and _kind_of(name) is None:
+        if name not in SITE_FILES and _kind_of(name) is None:
             problems.append(
                 Problem(
                     file=name,

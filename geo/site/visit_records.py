@@ -19,6 +19,7 @@ class Trial(Placed):
     )
 
     trial_kind: Text = word("trial_kind", "Which test", required=True)
+    stage: Text = word("level_stage", "Made to find the cause, or after the works", default="as_found")
     source_id: Text = text("Where the water or signal was put in", required=True)
     volume_l: Number = number("Water put in", ge=0)
     volume_sigma_l: Number = number("Its standard deviation", gt=0)

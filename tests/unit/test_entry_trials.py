@@ -92,8 +92,8 @@ def test_tests_by_time_ask_for_minutes() -> None:
 def test_the_newest_test_stands_first_and_no_information_is_said_plainly() -> None:
     """30 l into DP4 is a small part of what it can hold: it tells nothing, in so many words."""
     log = log_of(read_site(DEMO), drains())
-    assert log.table["id"].tolist() == ["TR4", "TR3", "TR2", "TR1"]
-    (told,) = log.told
+    assert log.table["id"].tolist() == ["TR6", "TR5", "TR4", "TR3", "TR2", "TR1"]
+    (told,) = [one for one in log.told if "nothing either way" in one]
     assert told.startswith("TR4 tells nothing either way: 30 l")
     assert "Pour" in told
 
@@ -101,7 +101,7 @@ def test_the_newest_test_stands_first_and_no_information_is_said_plainly() -> No
 def test_a_test_that_showed_is_positive_and_says_what_it_lacks() -> None:
     """It showed, but without a colour and without the seconds it is no proof of its source yet."""
     site = read_site(DEMO)
-    new = Trial(id="T9", trial_kind="hose", source_id="DP4", shown="shown", started_at="2026-03-18T09:00")
+    new = Trial(id="T9", trial_kind="hose", source_id="DP4", shown="shown", started_at="2026-04-18T09:00")
     log = log_of(replace(site, records={**site.records, "trial": (*site.of("trial"), new)}), drains())
     first = log.table.iloc[0]
     assert (first["id"], first["worth"]) == ("T9", "positive")

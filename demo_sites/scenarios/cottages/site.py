@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import shapely
+from scenarios.cottages.after import add_after
 from scenarios.cottages.book import add_levels
 from scenarios.cottages.drains import add_drains
 from scenarios.cottages.ground import (
@@ -38,6 +39,7 @@ def build(out: Path) -> str:
     sweep = take_readings(site, hand)
     add_accounts(site)
     add_visit(site, Hand(FRAME, 20_260_225))
+    add_after(site)
     _texts(site)
     site.truth = truth_of(sweep)
     site.write(folder)

@@ -37,9 +37,11 @@ from scenarios.truths import (
     FallRow,
     Sweep,
     axes,
+    causes_table,
     clearance_row,
     face_rows,
     group_rows,
+    not_causes_table,
     plane_row,
 )
 
@@ -56,6 +58,24 @@ def falls() -> list[FallRow]:
         FallRow(A, 1.0, 5.8, ["level", "not known"], ["not known"], "gravel, level across"),
         FallRow(C, 13.5, 16.0, ["away"], ["away"], "grass bank, 14 % away"),
     ]
+
+
+CAUSES = (
+    ("T1", "S08", "", "the yard stands at or over the course"),
+    ("T2", "S08", "", "the yard stands at or over the course"),
+    ("T1", "S09", "", "the yard falls to the wall"),
+    ("T2", "S09", "", "the yard falls to the wall"),
+    ("T3", "S09", "", "the yard falls to the wall"),
+)
+"""Wet length, cause, what it stands for, why."""
+NOT_CAUSES = (
+    ("T1", "S01", "GA"),
+    ("T2", "S01", "GB"),
+    ("T3", "S01", "GC"),
+    ("T1", "S02", "DA1"),
+    ("T2", "S02", "DB1"),
+    ("T3", "S02", "DC1"),
+)
 
 
 def truth_of(sweep: Sweep) -> dict[str, Any]:
@@ -81,6 +101,8 @@ def truth_of(sweep: Sweep) -> dict[str, Any]:
     # S2 shut at its upper end: X2 and what lies above it fill; GC is not joined to them.
     spill_2 = min((rim(g), g) for g in ("GA", "GB"))
     return {
+        "cause": causes_table(CAUSES),
+        "not_cause": not_causes_table(NOT_CAUSES),
         "site": (
             "The site.",
             {"name": NAME, "crs": "EPSG:27700", "free_m": sum(ring.free_length() for ring in RINGS)},

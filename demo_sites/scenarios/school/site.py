@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from scenarios.hand import Hand
 from scenarios.record import SiteFolder, toml_text
+from scenarios.school.after import add_after
 from scenarios.school.book import add_levels
 from scenarios.school.drains import add_drains
 from scenarios.school.ground import (
@@ -41,6 +42,7 @@ def build(out: Path) -> str:
     sweep = take_readings(site, hand)
     add_accounts(site)
     add_visit(site, Hand(FRAME, 20_260_507))
+    add_after(site)
     _texts(site)
     site.truth = truth_of(sweep)
     site.write(folder)

@@ -39,9 +39,11 @@ from scenarios.truths import (
     FallRow,
     Sweep,
     axes,
+    causes_table,
     clearance_row,
     face_rows,
     group_rows,
+    not_causes_table,
     plane_row,
 )
 
@@ -57,6 +59,22 @@ def falls() -> list[FallRow]:
         FallRow(YARD, 3.6, 5.4, ["toward"], ["not known", "toward"], slab),
         FallRow(YARD, 15.9, 18.4, ["toward"], ["not known", "toward"], slab),
     ]
+
+
+CAUSES = (
+    ("T1", "S09", "", "water stands while GY1 is blocked"),
+    ("T2", "S09", "", "the same, through the solid wall"),
+    ("T3", "S01", "GK", "lip broken; spills on wash days"),
+    ("T3", "S06", "RK", "grease 3.0 m along the run"),
+    ("T4", "S01", "GK", "the same, through the solid wall"),
+    ("T5", "S08", "", "render carried over the course to the tarmac"),
+)
+"""Wet length, cause, what it stands for, why."""
+NOT_CAUSES = (
+    ("T1", "S02", "DY1"),
+    ("T3", "S02", "D1"),
+    ("T5", "S02", "D2"),
+)
 
 
 def truth_of(sweep: Sweep) -> dict[str, Any]:
@@ -86,6 +104,8 @@ def truth_of(sweep: Sweep) -> dict[str, Any]:
     # Soakaway full, inlet cut. Ways out: G1's rim, D1's joint, M4's cover; every invert lies lower.
     low = min((rim("G1"), "G1"), (JOINT_D1, "D1"), (ground(*PLACES["M4"]) + 0.003, "M4"))
     return {
+        "cause": causes_table(CAUSES),
+        "not_cause": not_causes_table(NOT_CAUSES),
         "site": (
             "The site.",
             {

@@ -138,12 +138,12 @@ def add_fabric(site: SiteFolder, hand: Hand) -> None:
     site.add(
         "cavity",
         id="CV3",
-        chainage_from_m=4.6,
-        chainage_to_m=6.4,
-        state="not_seen",
-        evidence="not_looked",
-        note="no hole opened here yet",
-        building_id=B1,
+        chainage_from_m=4.8,
+        chainage_to_m=6.3,
+        debris_top_level_m=10.04,
+        state="debris",
+        note="seen from hole OU3 for its reach only",
+        **(cavity | {"level_sigma_m": 0.015}),
     )
     site.draw(
         "floor_zone",

@@ -7,6 +7,7 @@ from pathlib import Path
 import shapely
 from scenarios.hand import Hand
 from scenarios.record import SiteFolder, toml_text
+from scenarios.semi.after import add_after
 from scenarios.semi.book import add_levels
 from scenarios.semi.drains import add_drains
 from scenarios.semi.ground import (
@@ -41,6 +42,7 @@ def build(out: Path) -> str:
     sweep = take_readings(site, hand)
     add_accounts(site)
     add_visit(site, Hand(FRAME, 20_260_318))
+    add_after(site, Hand(FRAME, 20_260_324))
     _texts(site)
     site.truth = truth_of(sweep)
     site.write(folder)
@@ -99,6 +101,10 @@ What to look for:
 - The washing machine is recorded into G2; its dyed water came out at C3. The map must be called wrong
   there, and the soakaway takes foul water. TR1 proves run R7; TR4 put in far too little to prove anything.
 - The sewer in the road has stood at 8.750: far below every opening.
+- On a second visit yellow dye proved DP3, and a hole on the flank at 5.5 m found debris over the inner
+  course: a route, but what feeds it is not yet known.
+- The works have begun: G2 and DP3 are mended, G2 was tested again with enough water, the cavity is part
+  cleaned, and nothing may be plastered yet.
 - One hole bared the foundation, for 0.8 m only; elsewhere its underside is not known.
 - Only two carbide readings are controls: that group has ranks, no excess.
 

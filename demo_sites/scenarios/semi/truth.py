@@ -35,10 +35,27 @@ from scenarios.truths import (
     FallRow,
     Sweep,
     axes,
+    causes_table,
     clearance_row,
     face_rows,
     group_rows,
+    not_causes_table,
     plane_row,
+)
+
+CAUSES = (
+    ("T1", "S01", "G2", "lip broken on the wall side"),
+    ("T4", "S01", "G2", "the same gully, through the cavity"),
+    ("T4", "S11", "", "the slab touches the wall over the inner course"),
+    ("T2", "S02", "DP3", "foot joined to nothing"),
+    ("T3", "S12", "", "debris over the inner course"),
+    ("T5", "S12", "", "debris over the inner course"),
+)
+"""Wet length, cause, what it stands for, why."""
+NOT_CAUSES = (
+    ("T1", "S02", "DP2"),
+    ("T2", "S01", "G3"),
+    ("T2", "S02", "DP4"),
 )
 
 
@@ -85,6 +102,8 @@ def truth_of(sweep: Sweep) -> dict[str, Any]:
     corner_d, corner_c = ground(3.6001, 8.4001), ground(3.6001, 11.6)
     cluster = Cluster([(name, WALLS, at) for name, (at, _) in OUTLETS.items()])
     return {
+        "cause": causes_table(CAUSES),
+        "not_cause": not_causes_table(NOT_CAUSES),
         "site": (
             "The site.",
             {"name": NAME, "crs": "EPSG:27700", "perimeter_m": WALLS.length, "free_m": WALLS.free_length()},
