@@ -14,7 +14,8 @@ from urllib.parse import parse_qs, urlsplit
 
 import streamlit as st
 
-from app.pairing import CODE_LENGTH, LAPTOP, OPEN_DOORS, STAMP, Door, is_this_machine
+from app.access import MEDIA, has_login
+from app.pairing import CODE_LENGTH, LAPTOP, OPEN_DOORS, STAMP, VISITOR, Door, is_this_machine
 from geo.draw.theme import ACCENT, INK, PANEL, PAPER, RULE, SOFT_INK
 
 PAIR_PATH = "/pair"
@@ -72,7 +73,9 @@ class Gate:
                 await _refuse(scope, receive, send, 403, "Asked for by a page from elsewhere.")
                 return
         who = self._who(scope, headers)
-        if who:
+        if self.door.login and scope["path"].startswith(MEDIA) and not has_login(headers):
+            await _refuse(scope, receive, send, 401, "Log in first.")
+        elif who:
             await self._let_in(scope, receive, send, who)
         elif not self.door.lan:
             await _refuse(scope, receive, send, 403, "This app is open to its own machine only.")
@@ -84,6 +87,8 @@ class Gate:
         passed_on = any(name in ("forwarded", "x-forwarded-for", "via") for name, _ in headers)
         if is_this_machine((scope.get("client") or ("",))[0]) and not passed_on:
             return LAPTOP
+        if self.door.login:
+            return VISITOR
         if not self.door.lan:
             return ""
         for name, value in headers:
@@ -99,7 +104,7 @@ class Gate:
         stamp = (STAMP.encode(), self.door.stamp(who).encode())
         kept = [(name, value) for name, value in scope["headers"] if name.lower() != STAMP.encode()]
         scope = {**scope, "headers": [*kept, stamp]}
-        if scope["type"] == "websocket" and who != LAPTOP:
+        if scope["type"] == "websocket" and who not in (LAPTOP, VISITOR):
             await self._let_in_while_paired(scope, receive, send, who)
             return
 

@@ -6,10 +6,11 @@ from functools import partial
 
 import streamlit as st
 
-from app import gate, session, ways
+from app import access, gate, session, ways
 
 st.set_page_config(page_title="wallfoot", layout="wide", initial_sidebar_state="collapsed")
 gate.stop_strangers()
+access.stop_nobody()
 head = session.choose_site()
 with session.starting():
     from app.views import (
@@ -36,33 +37,38 @@ chrome.style()
 typing = st.Page(partial(type_in.show, head), title="Type in", url_path="type-in")
 page = st.navigation(
     ways.known(
-        {
-            "": [
-                st.Page(partial(plan.show, head), title="Map", url_path="map", default=True),
-                st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
-                st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
-                st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
-                st.Page(partial(drains.show, head), title="Drains", url_path="drains"),
-                st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
-            ],
-            "Record": [
-                st.Page(partial(desk_sites.show, head), title="Site", url_path="site"),
-                st.Page(partial(draw.show, head), title="Draw", url_path="draw"),
-                typing,
-                st.Page(partial(levels.show, head), title="Levels", url_path="levels"),
-                st.Page(partial(trials.show, head, typing), title="Tests", url_path="tests"),
-                st.Page(partial(photos.show, head), title="Photos", url_path="photos"),
-                st.Page(partial(bring_in.show, head), title="Import", url_path="import"),
-            ],
-            "Walk": [
-                st.Page(partial(walk.show, head), title="Walk", url_path="walk"),
-                st.Page(
-                    partial(close_down.show, head), title="Before you leave", url_path="before-you-leave"
-                ),
-            ],
-            **devices.own_page(head),
-        }
+        access.allowed(
+            {
+                "": [
+                    st.Page(partial(plan.show, head), title="Map", url_path="map", default=True),
+                    st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
+                    st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
+                    st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
+                    st.Page(partial(drains.show, head), title="Drains", url_path="drains"),
+                    st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
+                ],
+                "Record": [
+                    st.Page(partial(desk_sites.show, head), title="Site", url_path="site"),
+                    st.Page(partial(draw.show, head), title="Draw", url_path="draw"),
+                    typing,
+                    st.Page(partial(levels.show, head), title="Levels", url_path="levels"),
+                    st.Page(partial(trials.show, head, typing), title="Tests", url_path="tests"),
+                    st.Page(partial(photos.show, head), title="Photos", url_path="photos"),
+                    st.Page(partial(bring_in.show, head), title="Import", url_path="import"),
+                ],
+                "Walk": [
+                    st.Page(partial(walk.show, head), title="Walk", url_path="walk"),
+                    st.Page(
+                        partial(close_down.show, head), title="Before you leave", url_path="before-you-leave"
+                    ),
+                ],
+                **devices.own_page(head),
+            }
+        )
     ),
     position="top",
 )
-page.run()
+try:
+    page.run()
+except access.NotAllowedError as error:
+    st.text(str(error))

@@ -22,6 +22,8 @@ WAIT_FOR_ALL_S = 1.0
 MOST_ADDRESSES = 1000
 STAMP = "x-wallfoot-admitted"
 LAPTOP = "laptop"
+VISITOR = "visitor"
+"""Somebody let in to log in, where people have to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +68,8 @@ class Door:
         ``host:port`` under which the app may be asked for.
     lan
         Other devices may pair; otherwise only this machine is let in.
+    login
+        People log in, so whoever asks under those hosts is let in to do so.
     secure
         Served with a certificate.
     tell
@@ -76,6 +80,7 @@ class Door:
 
     hosts: frozenset[str]
     lan: bool = False
+    login: bool = False
     secure: bool = False
     tell: Callable[[str], None] = lambda _: None
     clock: Callable[[], float] = time.monotonic
@@ -167,6 +172,8 @@ class Door:
         if not hmac.compare_digest(mark.encode(), self._stamp.encode()):
             return ""
         with self._lock:
+            if who == VISITOR:
+                return who if self.login else ""
             return who if who == LAPTOP or who in self._devices else ""
 
     def _guesses_of(self, address: str) -> _Guesses:

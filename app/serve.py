@@ -11,13 +11,17 @@ import threading
 import webbrowser
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import streamlit as st
 import uvicorn
 from streamlit.web import bootstrap
 
+from app.access import RULES
 from app.gate import Gate
 from app.pairing import OPEN_DOORS, Door, is_this_machine, shown_code
+from geo.access import Rules, read_rules
+from geo.errors import InputError
 
 FIRST_PORT = 8501
 PORTS_TRIED = 100
@@ -120,7 +124,9 @@ def greeting(door: Door, addresses: list[str], port: int) -> str:
     lines = ["", f"  On this machine:   {scheme}://127.0.0.1:{port}"]
     outer = [address for address in addresses if not is_this_machine(address)]
     lines += [f"  On another device: {scheme}://{host_of(address, port)}" for address in outer]
-    if door.lan:
+    if door.login:
+        lines.append("  People log in there, and see what is theirs.")
+    elif door.lan:
         lines += [f"  Code to pair it:   {shown_code(door.code)}   (one device; then there is a new one)", ""]
         lines += (
             ["  Sent under the certificate you named."]
@@ -137,6 +143,14 @@ def _tell_code(code: str) -> None:
     print(f"  New code to pair a device: {shown_code(code)}", flush=True)  # noqa: T201 - as above
 
 
+def _rules(file: Path) -> tuple[list[Rules], dict[str, Any]]:
+    try:
+        rules, auth = read_rules(file)
+    except InputError as error:
+        sys.exit(str(error))
+    return [rules], auth
+
+
 def main() -> None:
     """Serve until stopped; the one argument is the settings, as JSON."""
     asked: dict[str, Any] = json.loads(sys.argv[1])
@@ -149,8 +163,13 @@ def main() -> None:
     except OSError as error:
         sys.exit(f"Port {asked['port'] or FIRST_PORT} cannot be used: {error.strerror or error}.")
     inner = [f"127.0.0.1:{port}", f"localhost:{port}"]
+    login = str(asked["login"])
+    if login:
+        RULES[:], auth = _rules(Path(login))
+        inner.append(urlsplit(auth["redirect_uri"]).netloc)
+        asked["options"]["secrets.files"] = [login]
     hosts = frozenset([*inner, *(host_of(address, port) for address in outer)])
-    door = Door(hosts=hosts, lan=lan, secure=secure, tell=_tell_code)
+    door = Door(hosts=hosts, lan=lan, login=bool(login), secure=secure, tell=_tell_code)
     OPEN_DOORS[:] = [door]
     bootstrap.load_config_options({**asked["options"], "server.port": port, "server.address": "127.0.0.1"})
     gate = Gate(st.App(Path(__file__).with_name("main.py")), door, port=port)

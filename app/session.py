@@ -12,7 +12,7 @@ from pathlib import Path
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import workspace
+from app import access, workspace
 from app.widgets.standing import show_standing
 
 SITE_KEY = "site"
@@ -57,6 +57,7 @@ def all_sites() -> dict[str, Chosen]:
     found = {
         name: Chosen(name=name, label=name.replace("_", " "), folder=folder)
         for name, folder in site_folders().items()
+        if access.visitor().sees(name)
     }
     for entry in workspace.sites():
         found[entry.site_id] = Chosen(name=entry.site_id, label=f"✎ {entry.name}", site_id=entry.site_id)
@@ -70,6 +71,9 @@ def choose_site() -> DeltaGenerator:
     """
     sites = all_sites()
     names = list(sites)
+    if not names:
+        st.text("No site here is yours to see yet.")
+        st.stop()
     asked = st.query_params.get(SITE_KEY, "")
     turned_to = st.session_state.pop("turn_to_site", None)
     if turned_to in names:
@@ -93,6 +97,8 @@ def choose_site() -> DeltaGenerator:
         right.text(st.session_state["workspace_said"])
     with right:
         show_standing(workspace.name())
+        if access.login_asked():
+            st.button(f"Log out ({workspace.role()})", on_click=st.logout, type="tertiary")
     st.query_params[SITE_KEY] = st.session_state[SITE_KEY]
     return head
 

@@ -6,6 +6,7 @@ import os
 
 import streamlit as st
 
+from app import access
 from geo.store.engine import default_workspace
 from geo.store.entries import SiteEntry
 from geo.store.said import StoreError
@@ -21,14 +22,15 @@ def _opened(where: str) -> Store:
 
 
 def store() -> Store:
-    """Return the workspace.
+    """Return the workspace, as this visitor may use it.
 
     Raises
     ------
     StoreError
         When it cannot be opened; its sentence says why.
     """
-    return _opened(os.environ.get("WALLFOOT_WORKSPACE") or str(default_workspace()))
+    found: Store = access.guarded(_opened(os.environ.get("WALLFOOT_WORKSPACE") or str(default_workspace())))
+    return found
 
 
 def sites() -> tuple[SiteEntry, ...]:
@@ -53,5 +55,8 @@ def name() -> str:
 
 
 def role() -> str:
-    """Return who is writing, by role."""
+    """Return who is writing, by role; who logged in cannot choose it."""
+    if access.login_asked():
+        who = access.visitor()
+        return f"{who.role} {who.who}"
     return str(st.session_state.get(ROLE_KEY, ROLES[0]))

@@ -10,6 +10,9 @@ from typing import Annotated, Any
 
 import typer
 
+from geo.cli_drying import drying as _drying
+from geo.cli_said import CAUTIONS
+from geo.cli_portfolio import register_app
 from geo.cli_said import count as _count
 from geo.cli_said import or_stop as _or_stop
 from geo.cli_said import printable as _printable
@@ -23,11 +26,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(store_app, name="store")
+app.add_typer(register_app, name="register")
+app.command("drying")(_drying)
 SiteFolder = Annotated[Path, typer.Argument(help="A site folder", metavar="SITE")]
-CAUTIONS = (
-    "wallfoot records and computes; it certifies nothing. Electricity, asbestos, excavation, chambers,"
-    " sewage and silica dust can kill: follow local codes and leave licensed work to those licensed for it."
-)
 
 
 @app.command("app")
@@ -44,13 +45,16 @@ def serve(
         Path | None, typer.Option(help="Certificate to serve https with", metavar="FILE")
     ] = None,
     key: Annotated[Path | None, typer.Option(help="The certificate's private key", metavar="FILE")] = None,
+    login: Annotated[
+        Path | None, typer.Option(help="Let people log in: who may see what, by this file", metavar="FILE")
+    ] = None,
 ) -> None:
     """Open the app in the browser: on this machine only, or with --lan on paired devices as well."""
     from geo.cli_app import serve_app  # noqa: PLC0415 - only this command needs it
 
     serve_app(
         sites or [Path("demo_sites")],
-        port=port, browser=browser, lan=lan, certificate=certificate, key=key,
+        port=port, browser=browser, lan=lan, certificate=certificate, key=key, login=login,
     )  # fmt: skip
 
 

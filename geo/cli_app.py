@@ -11,9 +11,10 @@ from pathlib import Path
 
 import typer
 
+from geo.access import read_rules
 from geo.cli_said import stop
 from geo.draw.theme import STREAMLIT_THEME
-from geo.errors import Problem
+from geo.errors import InputError, Problem
 
 MOST_UPLOAD_MB = 50
 
@@ -26,6 +27,7 @@ def serve_app(
     lan: bool,
     certificate: Path | None,
     key: Path | None,
+    login: Path | None = None,
 ) -> None:
     """Serve the app until it is stopped, and exit as it did.
 
@@ -39,6 +41,8 @@ def serve_app(
         Listen on this machine's addresses in its networks as well.
     certificate, key
         Files to serve https with; both or neither.
+    login
+        File that says how people log in, and who may see what (:func:`geo.access.read_rules`).
     """
     missing = [str(folder) for folder in folders if not folder.is_dir()]
     if missing:
@@ -49,8 +53,14 @@ def serve_app(
     for file in (certificate, key):
         if file is not None and not file.is_file():
             stop([], said=f"{file}: no such file.")
+    if login is not None:
+        try:
+            read_rules(login)
+        except InputError as error:
+            stop(error.problems)
     asked = {
         "port": port,
+        "login": "" if login is None else str(login.resolve()),
         "browser": browser,
         "lan": lan,
         "certificate": str(certificate or ""),

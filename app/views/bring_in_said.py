@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from app import desk, workspace
+from app import access, desk, workspace
 from app.desk import Desk
 from app.widgets import chrome
 from app.widgets.table import show_table
@@ -76,7 +76,7 @@ def show_problems(problems: Sequence[Problem], *, key: str, file: str = "") -> N
     if len(shown) > MOST_SHOWN:
         chrome.note(f"The first {MOST_SHOWN:,} of {len(shown):,} are shown; the file holds all of them.")
     show_table(shown.head(MOST_SHOWN), tall=len(shown) > FEW)
-    st.download_button(
+    access.download(
         "All of these as CSV",
         lambda: problem_csv(problems),
         file_name=f"{file.rpartition('.')[0] or 'import'}-problems.csv",

@@ -8,6 +8,7 @@ from typing import Any
 
 import streamlit as st
 
+from app import access
 from app.desk import Desk
 from app.views.bring_in_logger import logger
 from app.views.bring_in_said import Given, ask, bring_in, refused, show_problems
@@ -293,7 +294,7 @@ def outcome(
                 file=taken.file,
                 told=f"{len(taken.records):,} {title} brought in from {taken.file}.",
             )
-        st.download_button(
+        access.download(
             "Keep this mapping (TOML)",
             lambda: to_toml(mapping),
             file_name=f"{name.rpartition('.')[0] or 'columns'}-{taken.kind}.toml",

@@ -9,7 +9,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import desk, session, workspace
+from app import access, desk, session, workspace
 from app.desk import Desk
 from app.widgets import chrome
 from app.widgets.table import show_table
@@ -87,7 +87,7 @@ def _this_site(at: Desk) -> None:
     counts = [f"{kind.replace('_', ' ')} {len(own)}" for kind, own in at.site.records.items() if own]
     chrome.note(" · ".join(counts) or "Nothing is recorded yet: begin on the page Draw.")
     with st.container(horizontal=True):
-        st.download_button(
+        access.download(
             "The site as a folder (zip)",
             lambda: _zipped(at.site_id),
             file_name=f"{at.site_id}.zip",

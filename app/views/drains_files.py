@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import streamlit as st
 
-from app import cache
+from app import access, cache
 from app.widgets import chrome
 from geo.draw.map import on_earth
 from geo.draw.scene import Scene
@@ -30,7 +30,7 @@ def show_files(site: Site, scene: Scene) -> None:
         for name, (label, mime) in FILES.items():
             if name in MAP_FILES and not on_earth(scene):
                 continue
-            st.download_button(
+            access.download(
                 label, _maker(site, name), file_name=name, mime=mime, on_click="ignore", key=f"pack-{name}"
             )
     chrome.note(

@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import desk, workspace
+from app import access, desk, workspace
 from app.desk import Desk
 from app.widgets import chrome
 from app.widgets.conflict import show_conflicts
@@ -310,7 +310,7 @@ def _way_out(at: Desk, photos: Sequence[Photo]) -> None:
             else "Copies that do not tell where they were taken; every pixel is as it was. A picture whose"
             " place cannot be taken out is left out, and the zip says so."
         )
-        st.download_button(
+        access.download(
             "Save the zip",
             lambda: photos_zip(
                 photos, lambda name: workspace.store().file(at.site_id, name), keep_place=keep

@@ -6,7 +6,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 from streamlit_folium import st_folium
 
-from app import cache
+from app import access, cache
 from app.widgets import chrome
 from app.widgets.text import group_words
 from geo.draw.map import START_HIDDEN, standalone_html
@@ -32,7 +32,7 @@ def show(head: DeltaGenerator) -> None:
         return
     scene = opened[1]
     _map(scene)
-    st.download_button(
+    access.download(
         "Map as one file that opens anywhere",
         lambda: cache.made(scene.version, "map.html", lambda: standalone_html(scene)),
         file_name="map.html",

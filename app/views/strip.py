@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import cache
+from app import access, cache
 from app.widgets import chrome, drawing
 from app.widgets.table import show_table
 from app.widgets.text import group_words
@@ -51,10 +51,8 @@ def show(head: DeltaGenerator) -> None:
         least_px=0 if size == SIZES[1] else None,
     )
     with st.container(horizontal=True):
-        st.download_button(
-            "Strip as SVG", svg, file_name="strip.svg", mime="image/svg+xml", on_click="ignore"
-        )
-        st.download_button(
+        access.download("Strip as SVG", svg, file_name="strip.svg", mime="image/svg+xml", on_click="ignore")
+        access.download(
             "Strip as PNG",
             lambda: cache.made(scene.version, f"strip-{ring}.png", lambda: to_png(svg)),
             file_name="strip.png",

@@ -12,7 +12,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import cache, desk, session, walk_desk
+from app import access, cache, desk, session, walk_desk
 from app.cache import Walk
 from app.walk_desk import Walking
 from app.widgets import chrome
@@ -72,9 +72,10 @@ def _page(site_id: str, folder: Path | None) -> None:
     _say(walk, left, held, ref)
     beside = st.container(horizontal=True, vertical_alignment="bottom")
     shorter = _shorten(beside, walk, site_id, walking, held, marks, ref)
-    beside.download_button(
+    access.download(
         "The sheets, PDF",
         lambda: walk_pdf(walk.plan, walk.found.perimeter, ref=ref, shorter=shorter),
+        place=beside,
         file_name="walk.pdf",
         mime="application/pdf",
         on_click="ignore",
