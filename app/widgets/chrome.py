@@ -120,7 +120,7 @@ def _show_head(head: DeltaGenerator, found: Findings) -> None:
         info.name,
         f"levels: {info.datum} · surveyed {when} · data {found.site.digest[:10]} · readings taken "
         f"{tally['taken']} = joined {tally['joined']} + ambiguous {tally['ambiguous']} + unjoined "
-        f"{tally['unjoined']}",
+        f"{tally['unjoined']}" + (f" · {found.read_again} read again later" if found.read_again else ""),
     )
     notes = [str(problem) for problem in found.site.warnings]
     if notes:

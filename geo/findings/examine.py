@@ -82,6 +82,11 @@ class Findings:
         return counts(self.readings)
 
     @property
+    def read_again(self) -> int:
+        """Readings taken again later, at drying points or at places read before."""
+        return len(self.site.of("reading")) - len(self.readings)
+
+    @property
     def grid_note(self) -> str:
         """How far absolute positions may be trusted."""
         return absolute_note(self.site.crs)

@@ -10,6 +10,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from app.widgets.text import group_words, plain
+from geo.site.folder import read_site
+from geo.site.records import KINDS
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_sites"
@@ -49,7 +51,7 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     left_out = {
         "raster": ("ground.tif", "ground.toml"),
         "levels": ("levels.csv",),
-        "readings": ("readings.csv", "control_sets.csv"),
+        "readings": ("readings.csv", "control_sets.csv", "hold_points.csv"),
         "outlets": (
             "gullies.csv",
             "downpipes.csv",
@@ -62,6 +64,10 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
             "water_levels.csv",
             "events.csv",
             "photos.csv",
+            *(
+                f"{KINDS[kind].stem}.csv"
+                for kind in ("sign", "hypothesis", "statement", "repair", "work_done", "hold_point")
+            ),
         ),
     }
     made = {}
@@ -84,8 +90,12 @@ def test_page_runs_on_a_demo_site(run: Callable[..., AppTest], view: str, site: 
     """A page raises nothing and shows under its head where every reading taken went."""
     page = run(view, DEMO / site)
     assert not page.exception
-    taken = len((DEMO / site / "readings.csv").read_text(encoding="utf-8").splitlines()) - 1
+    again = [
+        reading for reading in read_site(DEMO / site).of("reading") if reading.point_id or reading.repeats_id
+    ]
+    taken = len((DEMO / site / "readings.csv").read_text(encoding="utf-8").splitlines()) - 1 - len(again)
     assert f"readings taken {taken} = joined " in said(page)
+    assert (f"{len(again)} read again later" in said(page)) is bool(again)
 
 
 @pytest.mark.parametrize("view", VIEWS)
