@@ -47,6 +47,8 @@ class JudgedTrial:
         What one should know beside it: a colour used twice, a clash, guesses.
     lacks
         What a positive test still lacks to prove its source; empty when it lacks nothing.
+    after_works
+        It was made after the works, to see whether they hold: it says nothing of what the survey found.
     """
 
     trial_id: str
@@ -59,6 +61,7 @@ class JudgedTrial:
     needed: Needed | None
     told: tuple[str, ...]
     lacks: tuple[str, ...]
+    after_works: bool = False
 
 
 def judge_trials(site: Site, drains: Drains | None) -> tuple[JudgedTrial, ...]:
@@ -105,6 +108,7 @@ def judge_trials(site: Site, drains: Drains | None) -> tuple[JudgedTrial, ...]:
             JudgedTrial(
                 trial_id=str(trial_id), trial_kind=kind, source_id=str(trial["source_id"]), verdict=verdict,
                 rate=rate, minutes=minutes, litres=litres, needed=needed, told=tuple(told), lacks=lacks,
+                after_works=trial["stage"] == "as_built",
             )
         )  # fmt: skip
     return tuple(judged)
