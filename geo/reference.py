@@ -112,7 +112,7 @@ class Reference:
                         file=path.name,
                         column=key,
                         found=f"no limit is called {key!r}",
-                        allowed="a key of shared/limits.toml",
+                        allowed="a key of shared/limits.toml or shared/repairs.toml",
                         mend="Correct the key or take the entry out.",
                     )
                 )
@@ -148,7 +148,8 @@ def default() -> Reference:
     """Return the reference data that ships with the tool."""
     limits = {
         key: Limit(key=key, **{**entry, "value": float(entry["value"])})
-        for key, entry in _entries(_shipped("limits"))
+        for name in ("limits", "repairs")
+        for key, entry in _entries(_shipped(name))
     }
     methods = {
         key: Method(key=key, **{**entry, "spoiled_by": tuple(entry.get("spoiled_by", ()))})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from html import escape
 from pathlib import Path
 
@@ -80,6 +81,17 @@ def field_guide() -> str:
         "<p>A site folder may also hold <code>limits.toml</code>, with any table and key of the tool's own"
         " limits, to change a limit for that site; drawings then say so.</p></html>"
     )
+    return "\n".join(parts) + "\n"
+
+
+def guide_of(title: str, head: str, models: Iterable[type[Record]]) -> str:
+    """Return a field guide to CSV files of other records, as one HTML page."""
+    parts = [
+        f"<!doctype html><html lang='en-GB'><meta charset='utf-8'><title>{escape(title)}</title>",
+        f"<style>{STYLE}</style><h1>{escape(title)}</h1><p>{escape(head)}</p>",
+        *(_section(f"{model.stem}.csv", model.about, model) for model in models),
+        "</html>",
+    ]
     return "\n".join(parts) + "\n"
 
 

@@ -17,6 +17,7 @@ from geo.site.tables import write_geojson
 from geo.store.blobs import contents_of, lay_out
 from geo.store.changes import RASTERS, reference_with
 from geo.store.content import (
+    CHANGES,
     GROUND_FILE,
     LIMITS_FILE,
     SITE_FILE,
@@ -74,8 +75,9 @@ def assemble(
         "ground": b"" if row.ground is None else Content(text=row.ground).digest,
     }
     read, texts = _texts(connection, site_id, records, digests, info=info, ground=ground)
-    if LIMITS_FILE in files:
-        texts[LIMITS_FILE] = contents_of(connection, [files[LIMITS_FILE]])[files[LIMITS_FILE]]
+    for name in CHANGES:
+        if name in files:
+            texts[name] = contents_of(connection, [files[name]])[files[name]]
     site = Site(
         folder=lay_out(connection, files, cache),
         info=info,
@@ -219,7 +221,7 @@ def _whole_digest(digests: Mapping[str, bytes], files: Mapping[str, str]) -> str
     whole = hashlib.sha256()
     for name in ("site", "ground", *KINDS):
         whole.update(name.encode() + b"\0" + digests[name])
-    for name in (LIMITS_FILE, *RASTERS):
+    for name in (*CHANGES, *RASTERS):
         if name in files:
             whole.update(name.encode() + b"\0" + files[name].encode())
     return whole.hexdigest()

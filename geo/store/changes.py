@@ -14,14 +14,14 @@ from pydantic import ValidationError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from geo import reference
+from geo import reference, weights
 from geo.errors import CrsError, InputError, Problem
 from geo.reference import Reference
 from geo.site.crs import require_metric
 from geo.site.folder import FILE_FOLDERS
 from geo.site.model import GroundInfo, SiteInfo
 from geo.site.records import KINDS, Record
-from geo.store.content import FILE_KIND, GROUND_FILE, LIMITS_FILE, SITE_FILE
+from geo.store.content import CHANGES, FILE_KIND, GROUND_FILE, LIMITS_FILE, SITE_FILE
 from geo.store.said import refused
 
 LONGEST_NAME = 180
@@ -283,9 +283,12 @@ def _file_problems(change: PutFile) -> list[Problem]:
         return [refused(shown, found, f"at most {most:g} MB", "Make the file smaller.")]
     if change.sha256 and hashlib.sha256(change.content).hexdigest() != change.sha256.lower():
         return [refused(shown, "is not the file that was sent", "its own hash", "Send it again.")]
-    if change.name == LIMITS_FILE:
+    if change.name in CHANGES:
         try:
-            reference_with(change.content)
+            if change.name == LIMITS_FILE:
+                reference_with(change.content)
+            else:
+                weights.changed_by(change.content)
         except InputError as error:
             return list(error.problems)
     return []

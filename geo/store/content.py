@@ -17,8 +17,11 @@ from shapely.geometry.base import BaseGeometry
 from geo.site.fields import type_of
 from geo.site.model import GroundInfo, SiteInfo
 from geo.site.records import KINDS, Record
+from geo.weights import EVIDENCE_FILE
 
 SITE_FILE, GROUND_FILE, LIMITS_FILE = "site.toml", "ground.toml", "limits.toml"
+CHANGES = (LIMITS_FILE, EVIDENCE_FILE)
+"""Files by which a site changes what the tool takes as given."""
 FACTS: dict[str, type[BaseModel]] = {"site": SiteInfo, "ground": GroundInfo}
 FILE_KIND = "file"
 Thing = TypeVar("Thing", bound=BaseModel)
