@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -47,6 +48,9 @@ class Candidate:
         What it would wet; empty when that is not known.
     stops
         Why the path ends short or is not seen whole: a party line, a neighbour not seen; ``""`` when it is.
+    distance_m
+        From the peak of the stretch by path to it, to where its water would leave, or to the nearest length of
+        wall it holds over; NaN where there is no such place.
     """
 
     cause: str
@@ -56,6 +60,7 @@ class Candidate:
     path_ids: tuple[str, ...] = ()
     reach: tuple[Reach, ...] = ()
     stops: str = ""
+    distance_m: float = math.nan
 
     @property
     def key(self) -> str:

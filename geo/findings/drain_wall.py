@@ -44,22 +44,27 @@ def as_far_as_seen(water: WallWater, drains: Drains) -> WallWater:
     """
     tanks = []
     for tank in water.tanks:
-        ends = (tank.chainage_from_m, tank.chainage_to_m)
-        middle = (water.chainage_from_m + water.chainage_to_m) / 2.0
-        anchor = next((end for end in ends if math.isfinite(end)), middle)
         own = drains.cavities.loc[drains.cavities.index.isin(tank.rests_on)]
-        low, high = _reach(own, anchor)
-        start, end = (
-            given if math.isfinite(given) else far for given, far in zip(ends, (low, high), strict=True)
-        )
+        low, high = _reach(own, _nearest_seen(own, (water.chainage_from_m + water.chainage_to_m) / 2.0))
+        start, end = max(tank.chainage_from_m, low), min(tank.chainage_to_m, high)
+        unseen = start > tank.chainage_from_m + TOUCH_M, end < tank.chainage_to_m - TOUCH_M
         tanks.append(
             replace(
                 tank, chainage_from_m=start, chainage_to_m=end,
-                wet_from_m=start if math.isinf(tank.wet_from_m) else tank.wet_from_m,
-                wet_to_m=end if math.isinf(tank.wet_to_m) else tank.wet_to_m,
+                wet_from_m=start if unseen[0] else tank.wet_from_m,
+                wet_to_m=end if unseen[1] else tank.wet_to_m,
+                open_ended=tank.open_ended or any(unseen),
             )
         )  # fmt: skip
     return replace(water, tanks=tuple(tanks))
+
+
+def _nearest_seen(cavities: pd.DataFrame, at: float) -> float:
+    """Return the chainage nearest to one at which the cavity was looked into."""
+    if cavities.empty:
+        return at
+    near = np.clip(at, cavities["chainage_from_m"].to_numpy(float), cavities["chainage_to_m"].to_numpy(float))
+    return float(near[np.abs(near - at).argmin()])
 
 
 def _reach(cavities: pd.DataFrame, at: float) -> tuple[float, float]:

@@ -187,12 +187,12 @@ def _state_there(own: pd.DataFrame, chainage_m: float) -> str:
 
 def usual_sigma(table: pd.DataFrame, *, ref: Reference) -> pd.Series[float]:
     """Return how well a staff is held on each kind of point."""
-    staff = ref.value("levels.staff_sigma_m")
-    sigma = pd.Series(staff, index=table.index, dtype="float64")
-    for role, key in SIGMAS.items():
-        sigma[table["role"] == role] = ref.value(key)
-    ground = table["role"].isin(("ground", "kerb"))
-    soft = table["hardness"] == "soft"
+    role = table["role"].to_numpy(dtype=object)
+    sigma = np.full(len(table), ref.value("levels.staff_sigma_m"))
+    for name, key in SIGMAS.items():
+        sigma[role == name] = ref.value(key)
+    ground = np.isin(role, ("ground", "kerb"))
+    soft = table["hardness"].to_numpy(dtype=object) == "soft"
     sigma[ground & ~soft] = ref.value("ground.hard_level_sigma_m")
     sigma[ground & soft] = ref.value("ground.soft_level_sigma_m")
-    return sigma
+    return pd.Series(sigma, index=table.index, dtype="float64")

@@ -100,8 +100,8 @@ def infer_method(table: pd.DataFrame) -> pd.Series[str]:
     """Return how each position was taken, from what was filled in where it is not said."""
 
     def has(column: str) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-        values = table[column]
-        return np.asarray(values != "" if values.dtype == object else values.notna())
+        values = table[column].to_numpy()
+        return np.asarray(values != "" if values.dtype == object else ~np.isnan(values))
 
     taped = has("tape_1_m") & has("tape_2_m")
     choices = {
@@ -125,12 +125,17 @@ def place_records(site: Site, perimeter: Perimeter) -> dict[str, pd.DataFrame]:
     By kind, a table indexed by id with the columns of :func:`geo.perimeter.fix.fix_positions` and
     of :func:`geo.perimeter.join.join_to_walls`.
     """
+    raw = {kind: positions_table(site, kind) for kind in PLACED if site.of(kind)}
+    if not raw:
+        return {}
+    # All kinds at once: each row is fixed and joined on its own, and one large table is cheap.
+    whole = pd.concat(raw.values(), ignore_index=True)
+    fixed = fix_positions(whole, perimeter, ref=site.reference)
+    joined = join_to_walls(fixed.assign(side=whole["side"]), perimeter, ref=site.reference)
+    joined = joined.join(fixed[["mirror_x", "mirror_y", "method", "refused"]])
     placed: dict[str, pd.DataFrame] = {}
-    for kind in PLACED:
-        if not site.of(kind):
-            continue
-        raw = positions_table(site, kind)
-        fixed = fix_positions(raw, perimeter, ref=site.reference)
-        joined = join_to_walls(fixed.assign(side=raw["side"]), perimeter, ref=site.reference)
-        placed[kind] = joined.join(fixed[["mirror_x", "mirror_y", "method", "refused"]])
+    start = 0
+    for kind, table in raw.items():
+        placed[kind] = joined.iloc[start : start + len(table)].set_axis(table.index)
+        start += len(table)
     return placed
