@@ -1,0 +1,1 @@
+"""Repairs: their measured quantities, what holds them up, in which order, and what was done of them."""
