@@ -1,0 +1,1 @@
+"""Drying: fixed points read again and again, the goal they have to reach, and what may follow when."""
