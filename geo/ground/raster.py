@@ -131,7 +131,7 @@ def read_raster(
             )
         if "complex" in source.dtypes[0]:
             raise refuse("holds complex numbers", "one band of heights", "Export the heights.")
-        unit = _height_unit(source, own)
+        unit = height_unit(source, own)
         if unit not in METRES:
             raise refuse(f"heights in {unit}", "heights in metres", "Convert them and export again.")
         transform = source.transform
@@ -197,7 +197,7 @@ def read_raster(
     )
 
 
-def _height_unit(source: Any, crs: CRS) -> str:
+def height_unit(source: Any, crs: CRS) -> str:
     """Return the unit heights are in, as the band or the grid's vertical part says it; "" where neither."""
     said = (source.units[0] or "").strip().lower()
     if said:

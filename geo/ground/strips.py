@@ -102,6 +102,25 @@ def fit_planes(
         if parts
         else (np.zeros(0), np.zeros((SUMS, 0)), np.zeros(0, dtype=np.int64))
     )
+    return solve_planes(base, sums, distances, cell_m=raster.cell_m, correlation_m=correlation_m)
+
+
+def solve_planes(
+    base: Numbers, sums: Numbers, distances: NDArray[np.int64], *, cell_m: float, correlation_m: float
+) -> StripFit:
+    """Solve the planes of many strips from the sums over their clean cells.
+
+    Parameters
+    ----------
+    base
+        (strips,) height that was taken off the cells of each strip.
+    sums
+        (10, strips) of 1, d, s, z, dd, ds, ss, dz, sz and zz.
+    distances
+        (strips,) distinct distances from the wall.
+    cell_m, correlation_m
+        Side of a cell, and the distance over which errors move together.
+    """
     count, d1, s1, z1, d2, ds, s2, dz, sz, z2 = sums
     safe = np.maximum(count, 1.0)
     mean_d, mean_s, mean_z = d1 / safe, s1 / safe, z1 / safe
@@ -123,7 +142,7 @@ def fit_planes(
         spread_m=np.sqrt(np.maximum(residual, 0.0) / np.maximum(count - 3, 1)),
         n=count.astype(np.int64),
         distances=distances,
-        n_eff=np.clip(count * raster.cell_m**2 / correlation_m**2, 1.0, safe),
+        n_eff=np.clip(count * cell_m**2 / correlation_m**2, 1.0, safe),
         sd_d_m=np.sqrt(np.maximum(left_of_d, 0.0) / safe),
     )
 
@@ -289,18 +308,8 @@ def falls_table(
     low, high = percent - band, percent + band
     party = (~stations["outside"]).to_numpy()
     known = np.isfinite(percent)
-    with np.errstate(invalid="ignore"):
-        verdict = np.select(
-            [
-                party,
-                ~known,
-                (low >= -flat) & (high <= flat),
-                (low > 0) & (percent > flat),
-                (high < 0) & (percent < -flat),
-            ],
-            ["party", NOT_KNOWN, "level", "toward", "away"],
-            default=NOT_KNOWN,
-        )
+    verdict = fall_words(percent, low, high, flat=flat)
+    verdict = np.where(party, "party", verdict)
     middle = stations["chainage_m"].to_numpy()
     because = np.full(len(stations), "", dtype=object)
     settle = np.full(len(stations), "", dtype=object)
@@ -336,6 +345,19 @@ def falls_table(
         },
         columns=list(FALL_COLUMNS),
     )
+
+
+def fall_words(percent: Numbers, low: Numbers, high: Numbers, *, flat: float) -> NDArray[np.str_]:
+    """Return toward, away, level or not known for falls in percent and the ends of their 95 % ranges.
+
+    ``flat`` is the fall, in percent, within which ground is called level; NaN falls are not known.
+    """
+    with np.errstate(invalid="ignore"):
+        return np.select(
+            [(low >= -flat) & (high <= flat), (low > 0) & (percent > flat), (high < 0) & (percent < -flat)],
+            ["level", "toward", "away"],
+            default=NOT_KNOWN,
+        )
 
 
 def moved_footprints(footprints: gpd.GeoDataFrame, raster: Raster) -> gpd.GeoDataFrame:

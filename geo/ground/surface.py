@@ -11,7 +11,6 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 from scipy import ndimage
-from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import Delaunay, QhullError
 
 from geo.ground.raster import Raster
@@ -101,7 +100,7 @@ def _surface(
         said = "its levels lie too far apart"
         return PatchSurface(patch_id=patch, levels=count, raster=None, because=said)
     z = np.full(len(grid), np.nan)
-    z[fair] = LinearNDInterpolator(mesh, levels["level_m"].to_numpy(dtype=np.float64))(grid[fair])
+    z[fair] = _within(mesh, inside[fair], grid[fair], levels["level_m"].to_numpy(dtype=np.float64))
     building = covered(raster, footprints.geometry)
     return PatchSurface(
         patch_id=patch,
@@ -117,6 +116,14 @@ def _surface(
         ),
         because="",
     )
+
+
+def _within(mesh: Delaunay, triangle: NDArray[np.int32], xy: Numbers, level: Numbers) -> Numbers:
+    """Return the level of each point in its triangle, by its shares in the three corners."""
+    turn = mesh.transform[triangle]
+    two = np.einsum("nij,nj->ni", turn[:, :2], xy - turn[:, 2])
+    share = np.column_stack([two, 1.0 - two.sum(axis=1)])
+    return np.asarray(np.einsum("ni,ni->n", share, level[mesh.simplices[triangle]]), dtype=np.float64)
 
 
 def _to_the_wall(z: Numbers, building: NDArray[np.bool_], reach_cells: float) -> Numbers:

@@ -1,0 +1,1 @@
+"""Many homes at once: what ground models say of the ground at their walls, tile by tile."""

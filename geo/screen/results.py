@@ -1,0 +1,81 @@
+"""Results read again: homes in a view when near, counts by squares when far."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import shapely
+from pyproj import CRS
+
+from geo.screen import said
+
+COUNTED = ("homes", "examined", "toward", "away", "level", "party", "not_known", "low_spots", "uphill_known")
+
+
+def homes_in(results: Path, bbox: tuple[float, float, float, float]) -> gpd.GeoDataFrame:
+    """Return the homes of a screening that touch a box, or the walls where the file is one of walls.
+
+    Parameters
+    ----------
+    results
+        A file :func:`geo.screen.run.screen_homes` wrote; only those of its parts that reach the box are read.
+    bbox
+        West, south, east and north, in the file's grid.
+    """
+    return gpd.read_parquet(results, bbox=bbox)
+
+
+def crs_of(results: Path) -> CRS:
+    """Return the grid a file of results is in."""
+    import json  # noqa: PLC0415
+
+    geo = json.loads(pq.read_schema(results).metadata[b"geo"])
+    return CRS.from_json_dict(geo["columns"][geo["primary_column"]]["crs"])
+
+
+def cells_of(results: Path, size_m: float) -> gpd.GeoDataFrame:
+    """Count the homes of a screening by squares of the grid, for a far view.
+
+    Parameters
+    ----------
+    size_m
+        Side of the squares, in the units of the file's grid; a home is counted where its middle lies.
+
+    Returns
+    -------
+    A row a square that has homes: homes, examined, by verdict (toward, away, level, party, not_known),
+    low_spots (surely there), uphill_known, uphill_m2_median of those known, and the square.
+    """
+    file = pq.ParquetFile(results)
+    parts: list[pd.DataFrame] = []
+    columns = ["examined", "verdict", "low_spot", "uphill_m2", "bbox"]
+    for batch in file.iter_batches(262_144, columns=columns):
+        box = batch.column("bbox").flatten()
+        x = (np.asarray(box[0]) + np.asarray(box[2])) / 2
+        y = (np.asarray(box[1]) + np.asarray(box[3])) / 2
+        word = batch.column("verdict").to_pandas().astype(str).to_numpy()
+        table = pd.DataFrame(
+            {
+                "across": np.floor(x / size_m),
+                "up": np.floor(y / size_m),
+                "homes": 1,
+                "examined": batch.column("examined").to_numpy(zero_copy_only=False),
+                **{one.replace(" ", "_"): word == one for one in said.WORDS},
+                "low_spots": batch.column("low_spot").to_pandas().astype(str).to_numpy() == "yes",
+                "uphill_m2": batch.column("uphill_m2").to_numpy(zero_copy_only=False),
+            }
+        )
+        parts.append(table[np.isfinite(x)])
+    whole = pd.concat(parts, ignore_index=True)
+    whole["uphill_known"] = np.isfinite(whole["uphill_m2"])
+    by = whole.groupby(["up", "across"], sort=True)
+    counts = by[list(COUNTED)].sum().astype(np.int64)
+    counts["uphill_m2_median"] = by["uphill_m2"].median()
+    counts = counts.reset_index()
+    west, south = counts["across"].to_numpy() * size_m, counts["up"].to_numpy() * size_m
+    squares = shapely.box(west, south, west + size_m, south + size_m)
+    return gpd.GeoDataFrame(counts.drop(columns=["across", "up"]), geometry=squares, crs=crs_of(results))

@@ -1,0 +1,354 @@
+"""A whole screening: blocks handed to processes or to a cluster, kept as they come, joined at the end."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import version
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+from pyproj import CRS
+
+from geo.errors import InputError, Problem, WallfootError
+from geo.reference import Reference
+from geo.screen import said
+from geo.screen.block import Done, Job, Settings, examine_block
+from geo.screen.footprints import Block, Footprints, allot, homes_of, read_footprints
+from geo.screen.heights import Ground, open_ground
+from geo.screen.results import cells_of
+from geo.screen.tables import Writer
+
+Tell = Callable[[int, int], None]
+LIMITS = ("screen.", "ground.", "perimeter.", "confidence.")
+HEAD_BYTES = 65_536
+PATIENCE = "10s"  # for a scheduler to answer
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screening:
+    """What a screening did: files written, homes by what became of them, and remarks for a person."""
+
+    files: tuple[Path, ...]
+    homes: int
+    examined: int
+    toward: int
+    not_known: int
+    kept: int
+    notes: tuple[str, ...]
+
+
+class ScreenError(WallfootError):
+    """A screening stopped; what was done is kept and the same command goes on from there."""
+
+
+def screen_homes(
+    footprints: str,
+    heights: Sequence[str],
+    out: Path,
+    *,
+    ref: Reference,
+    surface: Sequence[str] = (),
+    layer: str = "",
+    id_field: str = "",
+    crs: str = "",
+    model: str = "not stated",
+    relative_error_m: float | None = None,
+    half_m: float | None = None,
+    jobs: int = 1,
+    cluster: str = "",
+    tell: Tell | None = None,
+) -> Screening:
+    """Screen every home of a file against ground models, and write what was found.
+
+    Parameters
+    ----------
+    footprints
+        A file of outlines that OGR reads, or GeoParquet.
+    heights, surface
+        GeoTIFF tiles or a VRT of the ground, and of what stands on it, on the same cells.
+    out
+        ``NAME.parquet``: a row a home. ``NAME-walls.parquet`` beside it has a row a wall, and
+        ``NAME-squares.parquet`` counts homes by squares.
+    model
+        ``DTM`` or ``DSM``, as the tiles' makers say.
+    relative_error_m, half_m
+        See :class:`geo.screen.block.Settings`; the usual error by default.
+    jobs
+        Processes on this machine; 1 works in this one.
+    cluster
+        Address of a Dask scheduler; its workers must see the tiles under the same names.
+    tell
+        Told the homes done and the homes in all, as they come.
+
+    Raises
+    ------
+    InputError
+        When something given cannot be used; nothing is written.
+    ScreenError
+        When the work stopped; the blocks done are kept beside ``out``.
+    """
+    if out.suffix.lower() != ".parquet":
+        raise _refused(str(out), "no name for results", "NAME.parquet", "Name the file so.")
+    if not out.absolute().parent.is_dir():
+        raise _refused(str(out), "its folder is not there", "a file in a folder that is", "Make the folder.")
+    ground = open_ground(heights, ref=ref)
+    above = open_ground(surface, ref=ref) if surface else None
+    if above is not None and (above.lattice != ground.lattice or above.crs != ground.crs):
+        name = Path(surface[0]).name
+        raise _refused(name, "on other cells than the ground", "the same grid and cells", "Leave it out.")
+    relative = ref.value("ground.dem_relative_sigma_m") if relative_error_m is None else relative_error_m
+    settings = Settings(ref=ref, relative_error_m=relative, half_m=half_m)
+    told = {
+        "version": version("wallfoot"),
+        "model": model,
+        "relative_error_m": f"{relative:g}",
+        "strip_half_m": "whole face" if half_m is None else f"{half_m:g}",
+        "limits": json.dumps(
+            {key: limit.value for key, limit in ref.limits.items() if key.startswith(LIMITS)}
+        ),
+        "caution": said.CAUTION,
+    }
+    asked = {**told, "layer": layer, "id_field": id_field, "crs": crs, **_marks(footprints, heights, surface)}
+    homes = read_footprints(footprints, ground_crs=ground.crs, layer=layer, id_field=id_field, crs=crs)
+    blocks = allot(
+        homes,
+        ground.lattice,
+        side_cells=int(ref.value("screen.block_cells")),
+        reach_m=ref.value("screen.reach_m"),
+    )
+    with _workers(min(jobs, len(blocks)), cluster) as pool:
+        parts, notes = _parts_folder(out, asked)
+        kept = {block.key for block in blocks if _part(parts, block.key).is_file()}
+        if kept:
+            notes.append(f"{len(kept)} of {len(blocks)} blocks were done before and are kept")
+        total, done = len(homes.bounds), sum(len(block.own) for block in blocks if block.key in kept)
+        if tell is not None:
+            tell(done, total)
+        made = (_job(one, homes, ground, above, settings) for one in blocks if one.key not in kept)
+        for found in _worked(made, pool):
+            _keep(parts, found)
+            done += found.homes.num_rows
+            if tell is not None:
+                tell(done, total)
+    faults: dict[str, None] = {}
+    for block in blocks:
+        with pa.ipc.open_file(_part(parts, block.key)) as file:
+            faults |= dict.fromkeys(json.loads((file.schema.metadata or {}).get(b"faults", b"[]")))
+    files, counts = _joined(out, parts, blocks, ground.crs, told, side_m=ref.value("screen.summary_m"))
+    shutil.rmtree(parts)
+    if model == "DSM":
+        notes.append("a surface model shows shrubs and cars as ground: falls from it are no better than that")
+    return Screening(files=files, homes=total, kept=len(kept), notes=(*notes, *faults), **counts)
+
+
+def _job(block: Block, homes: Footprints, ground: Ground, above: Ground | None, settings: Settings) -> Job:
+    """Return all a worker needs for a block."""
+    return Job(
+        key=block.key,
+        homes=homes_of(homes, block),
+        ground=ground.within(block.window),
+        surface=above.within(block.window) if above is not None else None,
+        settings=settings,
+    )
+
+
+@contextmanager
+def _workers(jobs: int, cluster: str) -> Iterator[tuple[Executor, int] | None]:
+    """Give a pool and how many work in it; ``None`` where the work is done here."""
+    if cluster:
+        with _cluster(cluster) as pool:
+            yield pool
+    elif jobs > 1:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            try:
+                yield pool, jobs
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
+    else:
+        yield None
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[tuple[Any, int]]:
+    """Give the workers of a cluster that is already running."""
+    try:
+        from distributed import Client  # noqa: PLC0415 - only with --cluster
+    except ImportError:
+        mend = "Install wallfoot[cluster]."
+        raise _refused("--cluster", "Dask is not installed", "Dask's distributed", mend) from None
+    try:
+        client = Client(address, timeout=PATIENCE, set_as_default=False)
+    except (OSError, ValueError) as error:
+        found = f"no scheduler answers at {address} ({str(error).splitlines()[0]})"
+        raise _refused("--cluster", found, "tcp://HOST:PORT", "Start it, or correct the address.") from None
+    with client:
+        count = len(client.scheduler_info(n_workers=-1)["workers"])
+        if not count:
+            raise _refused("--cluster", "has no worker", "one or more", "Start workers.")
+        yield client.get_executor(pure=False), count
+
+
+def _worked(jobs: Iterator[Job], pool: tuple[Executor, int] | None) -> Iterator[Done]:
+    """Yield answers as they come, with no more jobs handed out than keep the workers busy."""
+    if pool is None:
+        yield from map(examine_block, jobs)
+        return
+    executor, count = pool
+    waiting: set[Future[Done]] = set()
+    try:
+        for job in jobs:
+            waiting.add(executor.submit(examine_block, job))
+            if len(waiting) >= 2 * count:
+                ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                yield from (one.result() for one in ready)
+        while waiting:
+            ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            yield from (one.result() for one in ready)
+    except BrokenProcessPool:
+        said_ = "a worker died, perhaps for want of memory: what is done is kept, the same command goes on"
+        raise ScreenError(said_) from None
+    finally:
+        for one in waiting:
+            one.cancel()
+
+
+def _marks(footprints: str, heights: Sequence[str], surface: Sequence[str]) -> dict[str, Any]:
+    """Return what tells one input from another: the footprints' content; size, time and ends of the tiles."""
+    return {
+        "footprints": _content(Path(footprints)),
+        "heights": [_tile_mark(path) for path in heights],
+        "surface": [_tile_mark(path) for path in surface],
+    }
+
+
+def _content(path: Path) -> str:
+    files = [path] if path.is_file() else sorted(one for one in path.rglob("*") if one.is_file())
+    if path.suffix.lower() == ".shp":
+        files = sorted(path.parent.glob(f"{path.stem}.*"))
+    mark = hashlib.sha256()
+    for file in files:
+        mark.update(file.name.encode())
+        with file.open("rb") as source:
+            while part := source.read(1 << 20):
+                mark.update(part)
+    return mark.hexdigest()
+
+
+def _tile_mark(path: str) -> list[Any]:
+    file = Path(path)
+    if not file.is_file():
+        return [path]
+    about = file.stat()
+    with file.open("rb") as source:
+        mark = hashlib.sha256(source.read(HEAD_BYTES))
+        source.seek(max(0, about.st_size - HEAD_BYTES))
+        mark.update(source.read(HEAD_BYTES))
+    return [path, about.st_size, about.st_mtime_ns, mark.hexdigest()]
+
+
+def _parts_folder(out: Path, asked: Mapping[str, Any]) -> tuple[Path, list[str]]:
+    """Return the folder of finished blocks; emptied, and said so, where they are of other inputs."""
+    folder = out.with_name(f"{out.name}.parts")
+    manifest = folder / MANIFEST
+    wanted = json.dumps(asked, indent=1, sort_keys=True)
+    notes = []
+    if folder.exists():
+        kept = manifest.read_text(encoding="utf-8") if manifest.is_file() else ""
+        if kept == wanted:
+            return folder, notes
+        if any(not one.name.endswith((".arrow", ".new", MANIFEST)) for one in folder.iterdir()):
+            mend = "Move it away."
+            raise _refused(str(folder), "holds other files", "a folder of a screening", mend)
+        shutil.rmtree(folder)
+        notes.append("the inputs or the settings have changed since it was interrupted: it began anew")
+    folder.mkdir()
+    _put(manifest, wanted.encode())
+    return folder, notes
+
+
+def _part(parts: Path, key: str) -> Path:
+    return parts / f"{key}.arrow"
+
+
+def _keep(parts: Path, found: Done) -> None:
+    """Keep a block's answers: the walls first, so that a block with homes has both."""
+    for name, table in ((f"{found.key}-walls", found.walls), (found.key, found.homes)):
+        kept = table.replace_schema_metadata({"faults": json.dumps(found.faults)})
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_file(sink, kept.schema, options=pa.ipc.IpcWriteOptions(compression="lz4")) as file:
+            file.write_table(kept)
+        _put(_part(parts, name), sink.getvalue())
+
+
+def _table(parts: Path, key: str) -> pa.Table:
+    """Return a block's table as it was kept."""
+    with pa.ipc.open_file(_part(parts, key)) as file:
+        return file.read_all()
+
+
+def _put(path: Path, content: Any) -> None:
+    """Write a file whole or not at all."""
+    new = path.with_name(f"{path.name}.new")
+    with new.open("wb") as sink:
+        sink.write(content)
+        sink.flush()
+        os.fsync(sink.fileno())
+    new.replace(path)
+
+
+def _joined(
+    out: Path,
+    parts: Path,
+    blocks: Sequence[Block],
+    crs: CRS,
+    told: Mapping[str, str],
+    *,
+    side_m: float,
+) -> tuple[tuple[Path, ...], dict[str, int]]:
+    """Join the blocks in their order into the files asked for; each stands whole or not at all."""
+    named = {"": ("Polygon", "MultiPolygon"), "-walls": ("LineString",)}
+    files: list[tuple[Path, Path]] = []
+    counts = dict.fromkeys(("examined", "toward", "not_known"), 0)
+    for suffix, kinds in named.items():
+        new = out.with_name(f".{out.stem}{suffix}.new")
+        writer = Writer(
+            new,
+            _table(parts, blocks[0].key + suffix).schema.remove_metadata(),
+            crs=crs,
+            kinds=kinds if suffix else (),
+            told=told,
+        )
+        for block in blocks:
+            table = _table(parts, block.key + suffix)
+            if not suffix:
+                examined = table["examined"].to_numpy()
+                word = table["verdict"].to_pandas().astype(str).to_numpy()
+                counts["examined"] += int(examined.sum())
+                counts["toward"] += int((word == "toward").sum())
+                counts["not_known"] += int((word == "not known").sum())
+            if table.num_rows:
+                writer.write(table)
+        writer.close()
+        files.append((new, out.with_name(f"{out.stem}{suffix}.parquet")))
+    squares = out.with_name(f".{out.stem}-squares.new")
+    cells_of(files[0][0], side_m).to_parquet(squares, write_covering_bbox=True)
+    files.append((squares, out.with_name(f"{out.stem}-squares.parquet")))
+    for new, final in files:
+        new.replace(final)
+    return tuple(final for _, final in files), counts
+
+
+def _refused(name: str, found: str, allowed: str, mend: str) -> InputError:
+    return InputError([Problem(file=name, found=found, allowed=allowed, mend=mend)])
