@@ -15,11 +15,13 @@ head = session.choose_site()
 with session.starting():
     from app.views import (
         bring_in,
+        causes,
         close_down,
         desk_sites,
         devices,
         drains,
         draw,
+        drying,
         gaps,
         ground,
         levels,
@@ -27,9 +29,11 @@ with session.starting():
         photos,
         plan,
         strip,
+        test_log,
         trials,
         type_in,
         walk,
+        works,
     )
     from app.widgets import chrome
 
@@ -46,6 +50,12 @@ page = st.navigation(
                     st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
                     st.Page(partial(drains.show, head), title="Drains", url_path="drains"),
                     st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
+                ],
+                "Answer": [
+                    st.Page(partial(causes.show, head), title="Causes", url_path="causes"),
+                    st.Page(partial(test_log.show, head), title="Test log", url_path="test-log"),
+                    st.Page(partial(works.show, head), title="Works", url_path="works"),
+                    st.Page(partial(drying.show, head), title="Drying", url_path="drying"),
                 ],
                 "Record": [
                     st.Page(partial(desk_sites.show, head), title="Site", url_path="site"),

@@ -9,10 +9,11 @@ import sys
 from pathlib import Path
 
 from scenarios.cottages.site import build as three_cottages
+from scenarios.estate.site import build as estate
 from scenarios.school.site import build as old_school
 from scenarios.semi.site import build as semi_on_a_slope
 
-SITES = (semi_on_a_slope, three_cottages, old_school)
+SITES = (semi_on_a_slope, three_cottages, old_school, estate)
 
 
 def main(out: Path) -> None:

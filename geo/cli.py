@@ -10,14 +10,18 @@ from typing import Annotated, Any
 
 import typer
 
+from geo.cli_causes import causes as _causes
 from geo.cli_drying import drying as _drying
+from geo.cli_report import report as _report
 from geo.cli_said import CAUTIONS
 from geo.cli_portfolio import register_app
 from geo.cli_said import count as _count
 from geo.cli_said import or_stop as _or_stop
 from geo.cli_said import printable as _printable
 from geo.cli_said import stop as _stop
+from geo.cli_screen import screen as _screen
 from geo.cli_store import store_app
+from geo.cli_works import works as _works
 
 app = typer.Typer(
     help="Maps the perimeter of a house: where ground and outlets wet its walls, and what is not known.",
@@ -26,7 +30,11 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(store_app, name="store")
+app.command("screen")(_screen)
 app.add_typer(register_app, name="register")
+app.command("causes")(_causes)
+app.command("works")(_works)
+app.command("report")(_report)
 app.command("drying")(_drying)
 SiteFolder = Annotated[Path, typer.Argument(help="A site folder", metavar="SITE")]
 

@@ -10,6 +10,10 @@ import typer
 from geo.errors import Problem, WallfootError
 
 T = TypeVar("T")
+CAUTIONS = (
+    "wallfoot records and computes; it certifies nothing. Electricity, asbestos, excavation, chambers,"
+    " sewage and silica dust can kill: follow local codes and leave licensed work to those licensed for it."
+)
 
 
 def or_stop(work: Callable[[], T]) -> T:

@@ -8,7 +8,7 @@ import re
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import typst
 
@@ -18,7 +18,8 @@ from geo.exchange.atomic import checked_name
 FONTS = ("Libertinus Serif", "DejaVu Sans Mono")
 """Carried by the typesetter itself: the same page on every machine."""
 LONGEST_WORD = 24
-ARCHIVE: Literal["a-2b"] = "a-2b"
+ARCHIVE = "a-2b"
+TAGGED, TAGGED_ARCHIVE = ("ua-1",), ("a-2a", "ua-1")
 PRELUDE = """
 #let d = json(bytes(sys.inputs.data))
 #set document(title: d.title, author: (), date: DATE)
@@ -44,6 +45,7 @@ def typeset(
     title: str,
     dated: dt.date | None = None,
     drawings: Mapping[str, str | bytes] | None = None,
+    accessible: bool = False,
 ) -> bytes:
     """Set pages from a template and data, and return them as PDF with the fonts embedded.
 
@@ -64,6 +66,9 @@ def typeset(
         bytes; without it there is no date in the file and it makes no such claim.
     drawings
         Files the template may show with ``image``, by name: SVG as text, PNG and JPEG as bytes.
+    accessible
+        Make it PDF/UA-1, and PDF/A-2a where it is dated: every part is tagged for who listens to it. Then
+        headings may not leave out a level, and every image needs its ``alt``.
     """
     told = json.dumps(printable({**inputs, "title": title}), ensure_ascii=True, allow_nan=False)
     day = "none" if dated is None else f"datetime(year: {dated.year}, month: {dated.month}, day: {dated.day})"
@@ -75,27 +80,31 @@ def typeset(
             path.write_bytes(content.encode() if isinstance(content, str) else content)
         page = Path(folder) / "page.typ"
         page.write_text(source, encoding="utf-8")
-        return _compiled(page, told, archive=dated is not None)
+        if accessible:
+            kept = TAGGED_ARCHIVE if dated is not None else TAGGED
+        else:
+            kept = (ARCHIVE,) if dated is not None else ()
+        return _compiled(page, told, standards=kept)
 
 
-def _compiled(page: Path, told: str, *, archive: bool) -> bytes:
+def _compiled(page: Path, told: str, *, standards: tuple[str, ...]) -> bytes:
     """Compile with our own fonts; for letters they lack with the machine's; else show the gaps."""
-    for own in (True, False) if archive else ():
+    for own in (True, False) if standards else ():
         try:
-            return _compile(page, told, own=own, archive=True)
+            return _compile(page, told, own=own, standards=standards)
         except typst.TypstError as error:
             if "could not be displayed" not in str(error):
                 raise
-    return _compile(page, told, own=False, archive=False)
+    return _compile(page, told, own=False, standards=())
 
 
-def _compile(page: Path, told: str, *, own: bool, archive: bool) -> bytes:
+def _compile(page: Path, told: str, *, own: bool, standards: tuple[str, ...]) -> bytes:
     return typst.compile(
         page,
         root=page.parent,
         sys_inputs={"data": told},
         ignore_system_fonts=own,
-        pdf_standards=ARCHIVE if archive else None,
+        pdf_standards=list(standards) or None,  # type: ignore[arg-type]
     )
 
 

@@ -110,6 +110,34 @@ def _second_visit(site: SiteFolder, hand: Hand) -> None:
         opened_at=f"{SECOND}T11:20",
         **hand.by_chainage(WALLS, 5.5),
     )
+    site.add(
+        "consent",
+        id="CN5",
+        consent_for="opening_up",
+        given_by="owner",
+        state="given",
+        given_on=SECOND,
+        limits="one place at the edge of the kitchen floor",
+    )
+    site.add(
+        "opening_up",
+        id="OU4",
+        opening_up_kind="floor_edge",
+        consent_id="CN5",
+        size_mm=150.0,
+        slab_top_level_m=hand.level(10.050),
+        soffit_level_m=hand.level(9.900, 0.005),
+        dpc_inner_level_m=hand.level(INNER_COURSE),
+        level_sigma_m=0.006,
+        membrane="none",
+        reach_left_m=0.2,
+        reach_right_m=0.2,
+        seen_left="concrete hard against the inner leaf over the course, dark and wet",
+        seen_right="concrete hard against the inner leaf over the course, dark and wet",
+        made_good="no",
+        opened_at=f"{SECOND}T12:05",
+        **({"side": "inside"} | hand.by_face(WALLS, 13.4, inside=True)),
+    )
 
 
 def _decisions(site: SiteFolder) -> None:

@@ -169,7 +169,7 @@ def add_fabric(site: SiteFolder, hand: Hand) -> None:
         membrane="not_known",
         edge="contact",
         finish="sheet",
-        evidence="inferred",
+        evidence="seen",
     )
     for number, (start, end, finish, gap) in enumerate(
         (

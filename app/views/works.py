@@ -1,0 +1,215 @@
+"""What has to be done, how much of it, in what order, and what holds what up?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from app import access, cache_works, session
+from app.views import works_record
+from app.widgets import chrome, drawing
+from app.widgets import works as shown
+from app.widgets.table import show_table
+from geo.draw.svg import to_png
+from geo.exchange.works_files import (
+    BOOK,
+    DOCUMENT,
+    EFFORT,
+    SHEET,
+    consents_table,
+    constraints_table,
+    costs_table,
+    done_table,
+    variations_table,
+)
+from geo.findings.examine import Findings
+from geo.works.as_built import AsBuilt
+from geo.works.consents import CAUTION
+from geo.works.order import MAY_START
+from geo.works.whole import Works
+
+VIEWS = {
+    "quantities": "Quantities", "order": "Order", "holds": "Hold points", "done": "Done so far",
+    "leave": "Leave to ask",
+}  # fmt: skip
+LEAST_PX = 1180
+COPY = "To record repairs, results and work done, take a copy into the workspace on the page Site."
+
+
+def show(head: DeltaGenerator) -> None:
+    """Draw the page."""
+    opened = chrome.open_site(head)
+    if opened is None:
+        return
+    found, scene = opened
+    works = cache_works.works(found)
+    if isinstance(works, str):
+        st.text(works)
+        return
+    st.html(shown.STYLE)
+    dated = f"surveyed {found.site.info.surveyed_on or 'not dated'} · data {scene.version[:10]}"
+    _figures(works)
+    view = st.segmented_control(
+        "Look at",
+        list(VIEWS),
+        format_func=VIEWS.__getitem__,
+        key="works-view",
+        default="quantities",
+        required=True,
+        label_visibility="collapsed",
+        bind="query-params",
+    )
+    {"order": _order, "holds": _holds, "done": _done, "leave": _leave}.get(str(view), _quantities)(
+        works, found, dated
+    )
+    _take_away(works, found, dated)
+
+
+def _figures(works: Works) -> None:
+    """Say in a line how much there is, and what may start."""
+    recorded = sum(not work.asked.proposed for work in works.works)
+    lines = sum(len(work.lines) for work in works.works)
+    passed = sum(hold.passed for hold in works.holds.values())
+    st.html(
+        shown.figures(
+            [
+                (str(len(works.works)), f"repairs, {recorded} of them recorded"),
+                (str(lines - works.open_lines), f"quantities, {works.open_lines} more not known"),
+                (str(len(works.order.may_start)), "steps may start now"),
+                (f"{passed} of {len(works.holds)}", "hold points passed"),
+                *((str(amount), name) for name, amount in sorted(works.costs.totals.items())),
+            ]
+        )
+    )
+
+
+def _quantities(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows
+    """Show every repair with its quantities."""
+    only = st.toggle("Only what is missing or unsure", key="works-unknown")
+    prices = {(cost.repair_id, cost.line): cost for cost in works.costs.lines}
+    st.html(shown.quantities(works.works, ref=found.site.reference, costs=prices, only_unknown=only))
+    chrome.note(*works.notes)
+    if prices:
+        with st.expander("By your own prices"):
+            show_table(costs_table(works))
+            chrome.note(
+                f"{len(works.costs.without)} quantities have no price, {len(works.costs.not_known)} are not"
+                " known: the total is of the rest. No price is built in.",
+                *works.costs.told,
+            )
+    else:
+        chrome.note("No price is built in. Type your own on the sheet Own prices, and totals stand here.")
+    _recording(works_record.repairs, works, found)
+
+
+def _order(works: Works, found: Findings, dated: str) -> None:
+    """Draw the order, and say what may start now."""
+    free = works.order.may_start
+    st.markdown("##### May start now")
+    if free:
+        st.html(shown.starts(free, takes=[EFFORT[step.effort] for step in free]))
+    else:
+        chrome.note("Nothing: see what holds what up.")
+    for said in works.order.conflicts:
+        st.text(said)
+    svg = cache_works.order_svg(found.site.digest, dated, works)
+    drawing.show_svg(svg, alt="Order of the works", key="fitted-order", least_px=LEAST_PX)
+    with st.expander("What waits for what, in words"):
+        steps = [step for step in works.order.steps.values() if step.state != MAY_START]
+        rows = [
+            {
+                "step": " ".join(part for part in (step.repair_id, step.part) if part) or step.label,
+                "what": step.label,
+                "state": step.state,
+                "waits for": ", ".join(step.held_by),
+                "because": step.because,
+            }
+            for step in steps
+        ]
+        show_table(pd.DataFrame(rows))
+    st.markdown("##### Heed besides")
+    show_table(constraints_table(works), empty="Nothing.")
+    chrome.note(f"The longest chain: {' → '.join(works.order.critical)}." if works.order.critical else "")
+
+
+def _holds(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows
+    """Show the hold points, and record a result."""
+    if not works.holds:
+        chrome.note("No repair asks for a hold point yet.")
+        return
+    chrome.note("Nobody passes a hold point without a recorded result; a result without its numbers is none.")
+    st.html(shown.holds(list(works.holds.values()), dict(works.order.steps)))
+    _recording(works_record.hold_points, works, found)
+
+
+def _done(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows
+    """Show what was done against what was estimated."""
+    show_table(done_table(works, ref=found.site.reference), empty="Nothing is recorded as done yet.")
+    st.markdown("##### Changed while at it")
+    show_table(variations_table(works, ref=found.site.reference), empty="No variation is recorded.")
+    _recording(works_record.work_done, works, found)
+    _left(found)
+
+
+def _left(found: Findings) -> None:
+    """Show what the levels after the works say."""
+    st.markdown("##### As it was left")
+    left = cache_works.left(found)
+    if isinstance(left, str):
+        st.text(left)
+    elif left is None:
+        chrome.note(
+            "No level after the works is recorded: book them on the page Levels, as left by the works."
+        )
+    else:
+        _as_built(left)
+
+
+def _as_built(left: AsBuilt) -> None:
+    show_table(left.clearance, digits=1, empty="No ground at the wall was levelled again.")
+    if len(left.ways):
+        st.text("Ways past the barrier that the fabric leaves open:")
+        show_table(left.ways, digits=1)
+    if len(left.spills):
+        st.text("Where water first leaves has moved:")
+        show_table(left.spills, digits=3)
+    chrome.note(*left.notes)
+
+
+def _leave(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows
+    """Show what leave the works need."""
+    show_table(consents_table(works), empty="Nothing that is proposed asks for leave.")
+    chrome.note(CAUTION)
+    _recording(works_record.leave, works, found)
+
+
+def _recording(form: Any, works: Works, found: Findings) -> None:
+    """Show a form where the site is recorded in, or say how to get one."""
+    chosen = session.chosen()
+    if not chosen.site_id:
+        chrome.note(COPY)
+        return
+    form(chosen.site_id, works, found)
+
+
+def _take_away(works: Works, found: Findings, dated: str) -> None:
+    """Offer the files."""
+    if not works.works:
+        return
+    made = cache_works.files(found.site.digest, dated, works, found)
+    st.markdown("##### Take away")
+    labels = {
+        BOOK: "All tables, XLSX", "quantities.csv": "Quantities, CSV", SHEET: "Order and hold points, text",
+        cache_works.DRAWING: "Drawing, SVG", DOCUMENT: "Everything, JSON",
+    }  # fmt: skip
+    with st.container(horizontal=True):
+        for name, label in labels.items():
+            if name in made:
+                access.download(label, made[name], file_name=name, key=f"take-{name}")
+        access.download(
+            "Drawing, PNG", lambda: to_png(made[cache_works.DRAWING].decode()), file_name="order.png",
+            key="take-order.png",
+        )  # fmt: skip

@@ -1,0 +1,393 @@
+"""The drains: what is there, what is wrong, where each would spill, and the tests made of them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+
+from geo.crossings import WAYS
+from geo.drains.faults import RULES
+from geo.errors import WallfootError
+from geo.findings.drain_answer import DrainAnswer
+from geo.findings.drains import answer_facts, ask_drains
+from geo.report import rules
+from geo.report.parts import (
+    INFERENCE,
+    Block,
+    Cell,
+    Ids,
+    Paragraph,
+    Part,
+    Table,
+    blocks,
+    items,
+    paragraph,
+    said,
+    sentence,
+    sentences,
+)
+from geo.report.source import Source
+from geo.report.wording import amount, day_words, found_ids
+
+STATES = {
+    "gully": "gully_state",
+    "downpipe": "downpipe_state",
+    "soakaway": "soakaway_state",
+    "chamber": "chamber_state",
+}
+STOPPED = ("blocked", "slow", "silted", "collapsed", "outlet_slow", "pot_blocked", "standing_water")
+MOST_ASKED = 6
+
+
+def assets_part(source: Source) -> Part:
+    """Return what is there: gullies, downpipes, soakaways, chambers, and the runs between them."""
+    assets = source.found.assets
+    rows: list[tuple[Cell, ...]] = []
+    for name, row in assets.iterrows():
+        kind = str(row["kind"])
+        state = source.ref.word(STATES.get(kind, ""), str(row["state"]))
+        where = source.places.spot(str(row["ring_key"] or ""), float(row["chainage_m"]))
+        rows.append(
+            (
+                Ids((str(name),)),
+                kind,
+                where,
+                state,
+                source.ref.word("evidence", str(row["evidence"])),
+                amount(float(row["level_m"]), "", digits=3),
+            )
+        )
+    runs: list[tuple[Cell, ...]] = []
+    for record in source.site.of("run"):
+        run: Any = record
+        runs.append(
+            (
+                Ids((run.id,)),
+                Ids(found_ids((run.from_id, run.to_id))),
+                source.ref.word("run_use", run.use),
+                source.ref.word("run_owner", run.owner),
+                amount(run.bore_mm, "", digits=0),
+                amount(run.invert_up_level_m, "", digits=3),
+                amount(run.invert_down_level_m, "", digits=3),
+                source.ref.word("run_state", run.state),
+                f"{source.ref.word('trace_evidence', run.from_evidence)} / "
+                f"{source.ref.word('trace_evidence', run.to_evidence)}",
+            )
+        )
+    return Part(
+        key="assets",
+        title="What is there",
+        blocks=blocks(
+            Table(
+                caption="Outlets, chambers and soakaways",
+                header=("Id", "What", "Where", "State", "Known", "Level, m"),
+                widths=(0.7, 1.0, 2.6, 2.4, 1.0, 0.9),
+                numbers=(5,),
+                rows=tuple(rows),
+            ),
+            Table(
+                caption="Runs, from upstream to downstream",
+                header=(
+                    "Run",
+                    "From, to",
+                    "Carries",
+                    "Whose",
+                    "Bore, mm",
+                    "Invert up, m",
+                    "Invert down, m",
+                    "State",
+                    "Ends known by",
+                ),
+                widths=(0.6, 1.0, 1.1, 1.6, 0.7, 0.9, 0.9, 1.0, 1.4),
+                numbers=(4, 5, 6),
+                rows=tuple(runs),
+            ),
+        ),
+        why="no gully, downpipe, chamber, soakaway or run is recorded",
+        fills="the outlets and drains, with their levels and how each end is known",
+    )
+
+
+def faults_part(source: Source) -> Part:
+    """Return what is wrong with the drains, rule by rule."""
+    drains = source.drains
+    refused = paragraph(
+        said("The drains cannot be laid out as recorded: {why}", why=source.drains_refused),
+        nature=INFERENCE,
+        rule=rules.RECORDS,
+    )
+    told: list[Paragraph | None] = []
+    for fault in drains.faults if drains is not None else ():
+        whose = "; ".join(dict.fromkeys(filter(None, map(drains.whose, fault.ids)))) if drains else ""
+        told.append(
+            paragraph(
+                sentences(fault.said, fault.verdict.settle, said("it is a {whose}", whose=whose)),
+                lead=RULES[fault.rule].capitalize(),
+                nature=INFERENCE,
+                rule=rules.FAULT,
+                rests_on=(*fault.ids, *fault.verdict.rests_on),
+            )
+        )
+    return Part(
+        key="faults",
+        title="What is wrong with them",
+        blocks=blocks(refused, items(told)),
+        why="no fault is shown by the records" if drains is not None else "the drains cannot be laid out",
+        fills="inverts at both ends of every run, states, and tests of what is joined to what",
+    )
+
+
+def spills_part(source: Source) -> Part:
+    """Return where each stop would spill first, and what then reaches the wall beside a wet place."""
+    drains = source.drains
+    every = drains.every if drains is not None else pd.DataFrame()
+    rows: list[tuple[Cell, ...]] = []
+    for name, row in every.iterrows():
+        unsure = found_ids((*row["rivals"], *row["decides"], *row["leaks"], *row["fittings"]))
+        rows.append(
+            (
+                Ids((str(name),)),
+                drains.whose(str(name)) if drains else "",
+                str(row["word"]),
+                Ids(found_ids((row["first"],))),
+                str(row["leaves"]),
+                amount(float(row["level_m"]), "", digits=3),
+                amount(float(row["litres"]), "", digits=0),
+                Ids(unsure),
+            )
+        )
+    table = Table(
+        caption="If one thing were blocked: where water first comes up, and after how many litres",
+        header=("Blocked", "Whose", "Word", "First at", "Over its", "Level, m", "Litres", "Or, or rests on"),
+        widths=(0.8, 2.0, 1.1, 0.8, 0.8, 0.9, 0.8, 1.2),
+        numbers=(5, 6),
+        rows=tuple(rows),
+        nature=INFERENCE,
+        rule=rules.SPILL,
+    )
+    return Part(
+        key="spills",
+        title="Where they would spill",
+        blocks=blocks(table),
+        parts=tuple(
+            Part(
+                key=f"if-{answer.blocked}",
+                title=f"If {answer.blocked} is stopped",
+                blocks=_answer(source, answer),
+            )
+            for answer in answers_that_matter(source)
+        ),
+        why="the drains cannot be laid out, or there is no run",
+        fills="levels of rims, lips, joints and inverts of everything on a run",
+    )
+
+
+def answers_that_matter(source: Source) -> list[DrainAnswer]:
+    """Return the answers for stops that are recorded, or that would spill beside a wet place."""
+    drains = source.drains
+    if drains is None:
+        return []
+    stopped = {
+        record.id
+        for kind in ("run", "gully", "soakaway", "chamber")
+        for record in source.site.of(kind)
+        if getattr(record, "state", "") in STOPPED
+    }
+    stopped |= {
+        getattr(record, "of_id", "")
+        for record in source.site.of("asset_state")
+        if getattr(record, "state", "") in STOPPED
+    }
+    beside = {
+        str(name)
+        for name, row in drains.every.iterrows()
+        if row["word"] == "spills" and _beside_wet(source, str(row["first"]))
+    }
+    wanted = [name for name in drains.can_be_blocked if name in stopped or name in beside]
+    wanted.sort(key=lambda name: (name not in stopped, name))
+    answers = []
+    for name in wanted[:MOST_ASKED]:
+        try:
+            answers.append(ask_drains(drains, blocked=name))
+        except WallfootError:
+            continue
+    return answers
+
+
+def _beside_wet(source: Source, name: str) -> bool:
+    """Return whether an asset stands within reach of a wet place."""
+    assets = source.found.assets
+    if name not in assets.index:
+        return False
+    ring, at = assets.loc[name, "ring_key"], float(assets.loc[name, "chainage_m"])
+    reach = source.ref.value("outlets.radius_c_m")
+    if not ring or not math.isfinite(at):
+        return False
+    length = source.places.lengths[str(ring)]
+    return any(
+        place.ring_key == ring
+        and any(place.from_m - reach <= at + turn <= place.to_m + reach for turn in (-length, 0.0, length))
+        for place in source.wet
+    )
+
+
+def _answer(source: Source, answer: DrainAnswer) -> tuple[Block, ...]:
+    rows: list[tuple[Cell, ...]] = []
+    shut: list[str] = []
+    for what, word, because in answer_facts(answer):
+        if word == "no" and what[:2] in WAYS:
+            shut.append(what)
+        else:
+            rows.append((_capital(what), word, sentence(because)))
+    if shut:
+        rows.append(("Not past the barrier by", "no", sentence("; ".join(shut))))
+    table = Table(
+        caption=f"{answer.blocked} taken as stopped, water coming from just above it",
+        header=("Asked", "Answer", "Because"),
+        widths=(1.6, 1.2, 5.0),
+        rows=tuple(rows),
+        nature=INFERENCE,
+        rule=rules.BARRIER,
+    )
+    return blocks(table)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def barrier_part(source: Source) -> Part:
+    """Return the ways past the damp proof course that are open, or not known, with nothing blocked."""
+    fabric = source.drains.fabric if source.drains is not None else pd.DataFrame()
+    rows: list[tuple[Cell, ...]] = []
+    for row in fabric.to_dict("records"):
+        span = source.places.span(
+            str(row["ring_key"]), float(row["chainage_from_m"]), float(row["chainage_to_m"])
+        )
+        rows.append(
+            (
+                f"{row['way']}: {WAYS[row['way']]}",
+                span,
+                str(row["word"]),
+                sentences(str(row["because"]), str(row["settle"])),
+            )
+        )
+    table = Table(
+        caption="Ways past the damp proof course, with no drain blocked",
+        header=("Way", "Where", "Open", "Because"),
+        widths=(2.0, 2.2, 0.8, 3.6),
+        rows=tuple(rows),
+        nature=INFERENCE,
+        rule=rules.BARRIER,
+    )
+    return Part(
+        key="barrier",
+        title="Ways past the damp proof course",
+        blocks=blocks(table),
+        why="no way past it is open by the levels recorded, or there are none",
+        fills="levels of both damp proof courses, the slab, the cavity base and its debris",
+    )
+
+
+def trials_part(source: Source) -> Part:
+    """Return every test with what it was worth."""
+    records: dict[str, Any] = {record.id: record for record in source.site.of("trial")}
+    rows: list[tuple[Cell, ...]] = []
+    told: list[Paragraph | None] = []
+    for one in source.judged:
+        record = records[one.trial_id]
+        needs = one.needed
+        rows.append(
+            (
+                Ids((one.trial_id,)),
+                source.ref.word("trial_kind", one.trial_kind),
+                Ids((one.source_id,)),
+                source.ref.word("dye", record.dye) if record.dye not in ("", "none") else "",
+                amount(one.litres.value, "", digits=0),
+                amount(one.minutes.value, "", digits=0),
+                amount(needs.wanted_l, "", digits=0) if needs else "",
+                amount(needs.wanted_minutes, "", digits=0) if needs else "",
+                one.verdict.word,
+            )
+        )
+        lacks = f"to prove its source it still lacks {', '.join(one.lacks)}" if one.lacks else ""
+        told.append(
+            paragraph(
+                sentences(one.verdict.because, one.verdict.settle, *one.told, lacks),
+                lead=f"{one.trial_id}: {one.verdict.word}",
+                nature=INFERENCE,
+                rule=rules.SIZE,
+                rests_on=(one.trial_id, *one.verdict.rests_on),
+            )
+        )
+    table = Table(
+        caption="Tests on site",
+        header=("Test", "What", "Put in at", "Dye", "Litres", "Min", "Needs, l", "Needs, min", "Worth"),
+        widths=(0.7, 2.2, 0.9, 0.7, 0.7, 0.6, 0.9, 1.0, 1.6),
+        numbers=(4, 5, 6, 7),
+        rows=tuple(rows),
+        nature=INFERENCE,
+        rule=rules.SIZE,
+    )
+    return Part(
+        key="tests",
+        title="Tests, and what each is worth",
+        blocks=blocks(table, items(told)),
+        why="no test is recorded",
+        fills="tests with their water, minutes, dye and what was watched",
+    )
+
+
+def meter_part(source: Source) -> Part:
+    """Return the water meter, and the rain and use of water on record."""
+    readings: list[Any] = sorted(
+        source.site.of("meter_reading"), key=lambda one: getattr(one, "taken_at", "")
+    )
+    told: list[Paragraph | None] = []
+    for before, after in zip(readings, readings[1:], strict=False):
+        if before.service_id != after.service_id:
+            continue
+        used_l = (after.reading_m3 - before.reading_m3) * 1000.0
+        least = after.resolution_l
+        off = {"yes": "with everything off", "no": "while water was in use"}.get(after.all_off, "")
+        told.append(
+            paragraph(
+                sentences(
+                    f"between {day_words(before.taken_at)} and {day_words(after.taken_at)}"
+                    f"{', ' + off if off else ''} the meter moved by {used_l:.1f} l"
+                    if before.taken_at and after.taken_at
+                    else "",
+                    f"the last digit is {least:g} l: a smaller loss would not show" if least else "",
+                ),
+                lead="Water meter",
+                rests_on=(before.id, after.id),
+            )
+        )
+    events: list[Any] = list(source.site.of("event"))
+    rows: list[tuple[Cell, ...]] = [
+        (
+            Ids((one.id,)),
+            source.ref.word("event_kind", one.event_kind),
+            Ids(found_ids((one.of_id,))),
+            day_words(one.began_at),
+            day_words(one.ended_at),
+            amount(one.rain_mm, "mm") or amount(one.used_l, "l", digits=0),
+            one.source,
+        )
+        for one in events
+    ]
+    table = Table(
+        caption="Rain and use of water",
+        header=("Record", "What", "At", "From", "To", "How much", "By"),
+        widths=(0.8, 1.4, 0.7, 1.8, 1.8, 1.0, 1.8),
+        rows=tuple(rows),
+    )
+    return Part(
+        key="water",
+        title="Water meter, rain and use",
+        blocks=blocks(items(told), table),
+        why="no meter reading and no rain or use of water is recorded",
+        fills="two meter readings half an hour apart with everything off; rain by a gauge nearby",
+    )

@@ -1,0 +1,259 @@
+"""The plan of a site for print: walls, wet lengths, outlets and drains, to a scale and north up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import shapely
+
+from geo.draw.scene import Scene
+from geo.draw.svg import Drawing
+from geo.draw.theme import BRICK_LIGHT, DRAIN, HATCH, INK, NEIGHBOUR, POND, RUN_DASH, SOFT_INK, WET_STEPS
+from geo.exchange.setting_plan import (
+    EDGE,
+    HALO,
+    PAGE_MM,
+    PLAN_HEIGHT,
+    PLAN_WIDTH,
+    blank_sheet,
+    draw_asset,
+    draw_walls,
+    free_place,
+    scale_of,
+)
+from geo.exchange.setting_words import Xy, xy_of
+from geo.report.places import Places, WetPlace
+
+WET = WET_STEPS[4]
+WET_OFFSET_M = 0.22
+"""How far off the face a wet length is drawn, so that both sides of a wall can be told apart."""
+Label = tuple[Xy, str, float, str]
+
+
+def draw_site_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], names: Sequence[str]) -> str:
+    """Return the plan of a whole site as SVG, 178 mm wide at full size.
+
+    Parameters
+    ----------
+    wet, names
+        Wet lengths, and what each is called on the plan.
+    """
+    drawing = blank_sheet(PLAN_WIDTH, PLAN_HEIGHT, title=f"Plan of {scene.site_name}")
+    west, south, east, north = _extent(scene, far=True)
+    ratio = scale_of(east - west, north - south)
+    scale = PLAN_WIDTH * 1000.0 / (PAGE_MM * ratio)
+    left = (PLAN_WIDTH - scale * (east - west)) / 2
+    top = (PLAN_HEIGHT - 2.0 * EDGE - scale * (north - south)) / 2
+
+    def at(xy: Iterable[Xy]) -> list[Xy]:
+        return [(left + (x - west) * scale, top + (north - y) * scale) for x, y in xy]
+
+    drawing.group(clip_path=drawing.clip("plan", 0, 0, PLAN_WIDTH, PLAN_HEIGHT))
+    for pond in scene.ponds.geometry[(scene.ponds["gullies"] == "as found").to_numpy(dtype=bool)]:
+        for part in shapely.get_parts(pond):
+            drawing.path(at(xy_of(part.exterior)), closed=True, fill=POND, fill_opacity=0.45, stroke="none")
+    draw_walls(drawing, scene.perimeter, at)
+    _unread(drawing, scene, at)
+    labels: list[Label] = []
+    for run in scene.runs.itertuples():
+        drawing.path(
+            at(xy_of(run.geometry)),
+            stroke=DRAIN,
+            stroke_width=1.8,
+            stroke_dasharray=(RUN_DASH.get(run.use) or None) if run.evidence != "assumed" else "2 5",
+        )
+        middle = run.geometry.interpolate(0.5, normalized=True)
+        labels.append((at([(middle.x, middle.y)])[0], str(run.run_id), 12.0, DRAIN))
+    labels = _wet(drawing, scene, wet, names, at, width=5.0) + labels
+    labels += _corners(drawing, scene, at)
+    placed = scene.assets[np.isfinite(scene.assets["x"].astype(float))]
+    for asset in placed.itertuples():
+        spot = at([(float(asset.x), float(asset.y))])[0]
+        draw_asset(drawing, str(asset.kind), *spot)
+        labels.insert(0, (spot, str(asset.asset_id), 13.0, INK))
+    _write(drawing, labels, room=(PLAN_WIDTH, PLAN_HEIGHT - EDGE))
+    _bar(drawing, scale, f"1:{ratio} printed at full size", scene, high=PLAN_HEIGHT, wide=PLAN_WIDTH)
+    return drawing.text()
+
+
+LETTER_WIDTH, LETTER_HEIGHT = 440.0, 430.0
+FOOT = 26.0
+
+
+def draw_letter_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], names: Sequence[str]) -> str:
+    """Return a small plan for a householder: walls with their names, and where it is wet."""
+    drawing = blank_sheet(LETTER_WIDTH, LETTER_HEIGHT, title=f"Where {scene.site_name} is wet", size=17)
+    west, south, east, north = _extent(scene, far=False)
+    room = 34.0
+    scale = min(
+        (LETTER_WIDTH - 2 * room) / (east - west), (LETTER_HEIGHT - 2 * room - FOOT) / (north - south)
+    )
+    left = (LETTER_WIDTH - scale * (east - west)) / 2
+    top = (LETTER_HEIGHT - FOOT - scale * (north - south)) / 2
+
+    def at(xy: Iterable[Xy]) -> list[Xy]:
+        return [(left + (x - west) * scale, top + (north - y) * scale) for x, y in xy]
+
+    drawing.group(clip_path=drawing.clip("letter", 0, 0, LETTER_WIDTH, LETTER_HEIGHT))
+    draw_walls(drawing, scene.perimeter, at)
+    _unread(drawing, scene, at)
+    named = _wet(drawing, scene, wet, names, at, width=8.0, size=28.0)
+    labels = [label for label in named if label[1]]
+    faces = scene.perimeter.faces
+    for face in faces[faces["ring_key"].isin(scene.drawn_rings) & faces["outside"]].itertuples():
+        said, size = places.marked(face.ring_key, face.face), 19.0
+        wide = 0.5 * size * len(said)
+        if face.length_m * scale < 0.6 * wide:
+            continue
+        middle = face.geometry.interpolate(0.5, normalized=True)
+        spot = at([(middle.x, middle.y)])[0]
+        off = 12.0 + 0.5 * (size * abs(face.normal_n) + wide * abs(face.normal_e))
+        x, y = spot[0] - face.normal_e * off, spot[1] + face.normal_n * off
+        drawing.words(x, y + 0.35 * size, said, font_size=size, fill=SOFT_INK, text_anchor="middle", **HALO)
+    _write(drawing, labels, room=(LETTER_WIDTH, LETTER_HEIGHT - 22))
+    _bar(drawing, scale, "", scene, high=LETTER_HEIGHT, wide=LETTER_WIDTH)
+    return drawing.text()
+
+
+def _extent(scene: Scene, *, far: bool) -> tuple[float, float, float, float]:
+    """Return west, south, east and north of the surveyed buildings, and of their drains where asked."""
+    footprints = scene.perimeter.footprints
+    shapes = list(footprints.geometry[(footprints["role"] == "subject").to_numpy(dtype=bool)])
+    if far:
+        shapes += list(scene.runs.geometry)
+        placed = scene.assets[np.isfinite(scene.assets["x"].astype(float))]
+        shapes += list(shapely.points(placed[["x", "y"]].to_numpy(dtype=float)))
+    west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
+    margin = 0.8 if far else 0.2
+    return float(west) - margin, float(south) - margin, float(east) + margin, float(north) + margin
+
+
+def _wet(
+    drawing: Drawing,
+    scene: Scene,
+    wet: Sequence[WetPlace],
+    names: Sequence[str],
+    at: object,
+    *,
+    width: float,
+    size: float = 16.0,
+) -> list[Label]:
+    """Draw wet lengths beside the face, outside or inside of it, and return their labels."""
+    labels: list[Label] = []
+    for place, name in zip(wet, names, strict=True):
+        off = -WET_OFFSET_M if place.side == "inside" else WET_OFFSET_M
+        line = _line(scene, place.ring_key, place.from_m, place.to_m, off)
+        points = at(xy_of(line))  # type: ignore[operator]
+        drawing.path(points, stroke=WET, stroke_width=width, stroke_linecap="butt", stroke_linejoin="round")
+        middle = line.interpolate(0.5, normalized=True)
+        labels.append((at([(middle.x, middle.y)])[0], name, size, WET_STEPS[5]))  # type: ignore[operator]
+    return labels
+
+
+def _line(scene: Scene, ring_key: str, start: float, end: float, off: float) -> shapely.LineString:
+    """Return a line beside a length of wall; an end past the origin corner begins again at nought."""
+    length = float(scene.perimeter.rings.loc[ring_key, "length_m"])
+    steps = np.linspace(start, end, max(2, math.ceil((end - start) / 0.1) + 1)) % length
+    return shapely.LineString(scene.perimeter.point_at([ring_key] * len(steps), steps, [off] * len(steps)))
+
+
+def _unread(drawing: Drawing, scene: Scene, at: object) -> None:
+    """Dot along every length nobody read, on its side of the face."""
+    for row in scene.unread.itertuples():
+        if row.ring_key not in scene.drawn_rings or row.length_m < 0.05:
+            continue
+        off = -WET_OFFSET_M if row.side == "inside" else WET_OFFSET_M
+        line = _line(scene, row.ring_key, row.chainage_from_m, row.chainage_from_m + row.length_m, off)
+        drawing.path(at(xy_of(line)), stroke=HATCH, stroke_width=2.4, stroke_dasharray="1.5 4.5")  # type: ignore[operator]
+
+
+def _corners(drawing: Drawing, scene: Scene, at: object) -> list[Label]:
+    labels: list[Label] = []
+    faces = scene.perimeter.faces
+    for face in faces[faces["ring_key"].isin(scene.drawn_rings)].itertuples():
+        first = xy_of(face.geometry)[0]
+        spot = at([first])[0]  # type: ignore[operator]
+        drawing.circle(*spot, 2.6, fill=INK)
+        labels.append((spot, str(face.corner_from), 12.0, INK))
+        middle = face.geometry.interpolate(0.5, normalized=True)
+        inward = (middle.x - face.normal_e * 0.55, middle.y - face.normal_n * 0.55)
+        labels.append((at([inward])[0], str(face.face), 11.0, SOFT_INK))  # type: ignore[operator]
+    return labels
+
+
+def _write(drawing: Drawing, labels: Sequence[Label], *, room: Xy) -> None:
+    taken: list[tuple[float, float, float, float]] = []
+    for spot, said, size, colour in labels:
+        x, y, box = free_place(spot, said, size, taken, room=room)
+        taken.append(box)
+        drawing.words(x, y, said, font_size=size, fill=colour, **HALO)
+
+
+def _bar(drawing: Drawing, scale: float, said: str, scene: Scene, *, high: float, wide: float) -> None:
+    """Draw a scale bar of a round length, north, and what the drawing rests on."""
+    wanted = 0.18 * wide / scale
+    step = 10.0 ** math.floor(math.log10(wanted))
+    length = max(step * k for k in (1, 2, 5) if step * k <= wanted)
+    y = high - 16
+    drawing.rect(12, y, length * scale / 2, 5.0, fill=INK)
+    drawing.rect(12, y, length * scale, 5.0, fill="none", stroke=INK, stroke_width=1.0)
+    told = "; ".join(part for part in (f"{length:g} m", said) if part)
+    drawing.words(20 + length * scale, y + 7, told, font_size=13.0)
+    x = wide - 30
+    drawing.path([(x, y + 6), (x, y - 28)], stroke_width=1.6)
+    drawing.path([(x - 6, y - 16), (x, y - 30), (x + 6, y - 16)], closed=True, fill=INK)
+    drawing.words(x + 8, y + 6, "N", font_size=13.0)
+    drawing.words(
+        x - 14, y + 7, f"data {scene.version[:10]}", font_size=11.0, fill=SOFT_INK, text_anchor="end"
+    )
+
+
+KEY_WIDE, KEY_ROW = 800.0, 24.0
+KEY = (
+    ("gully", "gully"),
+    ("downpipe", "downpipe, waste or other outlet"),
+    ("chamber", "chamber"),
+    ("soakaway", "soakaway"),
+    ("foul", "foul drain"),
+    ("surface", "surface water drain"),
+    ("combined", "combined drain"),
+    ("assumed", "drain not traced"),
+    ("wet", "wall found wet on that side"),
+    ("unread", "wall not read on that side"),
+    ("pool", "ground that could hold water"),
+    ("subject", "surveyed building"),
+    ("other", "building not surveyed"),
+)
+
+
+def plan_key() -> str:
+    """Return the key of the plan as a drawing of its own."""
+    drawing = blank_sheet(KEY_WIDE, 10, title="Key of the plan", size=15)
+    columns = 3
+    deep = math.ceil(len(KEY) / columns)
+    for i, (sign, said) in enumerate(KEY):
+        x, y = 6 + KEY_WIDE / columns * (i // deep), KEY_ROW * (i % deep + 0.6)
+        _key_sign(drawing, sign, x, y)
+        drawing.words(x + 44, y + 5, said)
+    drawing.resize(KEY_ROW * deep + 6)
+    return drawing.text()
+
+
+def _key_sign(drawing: Drawing, sign: str, x: float, y: float) -> None:
+    """Draw one sign of the key, 34 wide."""
+    if sign in ("gully", "downpipe", "chamber", "soakaway"):
+        draw_asset(drawing, sign, x + 17, y)
+    elif sign in RUN_DASH or sign == "assumed":
+        dash = "2 5" if sign == "assumed" else RUN_DASH[sign] or None
+        drawing.line(x, y, x + 34, y, stroke=DRAIN, stroke_width=1.8, stroke_dasharray=dash)
+    elif sign == "wet":
+        drawing.line(x, y, x + 34, y, stroke=WET, stroke_width=5.0)
+    elif sign == "unread":
+        drawing.line(x, y, x + 34, y, stroke=HATCH, stroke_width=2.4, stroke_dasharray="1.5 4.5")
+    elif sign == "pool":
+        drawing.rect(x + 4, y - 7, 26, 14, fill=POND, fill_opacity=0.45)
+    else:
+        fill, width = (BRICK_LIGHT, 2.4) if sign == "subject" else (NEIGHBOUR, 0.8)
+        drawing.rect(x + 4, y - 7, 26, 14, fill=fill, stroke=INK, stroke_width=width)

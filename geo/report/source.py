@@ -1,0 +1,137 @@
+"""Everything a report is written from, gathered once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib import metadata
+
+from geo.draw.scene import Scene
+from geo.drying.report import Drying, drying_of
+from geo.errors import WallfootError
+from geo.evidence.ledger import Ledger, ledger_of
+from geo.exchange.scene import scene_of
+from geo.exchange.works_inputs import works_for
+from geo.findings.drains import Drains, lay_out_drains
+from geo.findings.examine import Findings
+from geo.findings.trials import JudgedTrial, judge_trials
+from geo.reference import Reference
+from geo.report.places import Places, WetPlace, wet_places
+from geo.site.model import Site
+from geo.walk.close import OpenEnd, close_down
+from geo.works.whole import Works
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Source:
+    """What a report is written from.
+
+    Parameters
+    ----------
+    drains
+        ``None`` where they cannot be laid out; ``drains_refused`` then says why.
+    judged
+        The tests on site, judged.
+    ledger
+        The causes; ``None`` where nothing is wet.
+    works
+        The repairs measured and put in order; ``None`` where they cannot be, and ``works_refused`` says why.
+    drying
+        How it dries; ``None`` where nothing of it is recorded.
+    """
+
+    found: Findings
+    drains: Drains | None
+    drains_refused: str
+    judged: tuple[JudgedTrial, ...]
+    ledger: Ledger | None
+    works: Works | None
+    works_refused: str
+    drying: Drying | None
+    scene: Scene = field(repr=False)
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+        return self.found.site
+
+    @property
+    def ref(self) -> Reference:
+        """The limits in force."""
+        return self.found.site.reference
+
+    @cached_property
+    def places(self) -> Places:
+        """The walls in words."""
+        return Places(found=self.found)
+
+    @cached_property
+    def wet(self) -> tuple[WetPlace, ...]:
+        """Wet places, named A, B … by :attr:`wet_names`."""
+        return tuple(wet_places(self.found))
+
+    @cached_property
+    def wet_names(self) -> tuple[str, ...]:
+        """A letter for each wet place: A to Z, then AA, AB …."""
+        return tuple(letter_name(i) for i in range(len(self.wet)))
+
+    @cached_property
+    def open_ends(self) -> tuple[OpenEnd, ...]:
+        """What is still open, as before leaving."""
+        return tuple(close_down(self.site, self.found))
+
+    @property
+    def tool(self) -> str:
+        """Name and version of the program."""
+        return f"wallfoot {metadata.version('wallfoot')}"
+
+
+def letter_name(i: int) -> str:
+    """Return the name of the i-th of a row: A to Z, then AA, AB …."""
+    first, last = divmod(i, 26)
+    return (letter_name(first - 1) if first else "") + chr(ord("A") + last)
+
+
+def gather(found: Findings, *, drains: Drains | None = None, scene: Scene | None = None) -> Source:
+    """Gather what a report is written from.
+
+    Parameters
+    ----------
+    drains, scene
+        Where they are worked out already.
+    """
+    refused = ""
+    if drains is None:
+        try:
+            drains = lay_out_drains(found)
+        except WallfootError as error:
+            refused = str(error)
+    judged = judge_trials(found.site, drains)
+    ledger = ledger_of(found, drains, judged) if len(found.stretches) else None
+    drying = drying_of(found, judged)
+    works, held = _works(found, drains, judged, ledger, drying)
+    return Source(
+        found=found,
+        drains=drains,
+        drains_refused=refused,
+        judged=judged,
+        ledger=ledger,
+        works=works,
+        works_refused=held,
+        drying=drying if drying.recorded else None,
+        scene=scene or scene_of(found),
+    )
+
+
+def _works(
+    found: Findings,
+    drains: Drains | None,
+    judged: tuple[JudgedTrial, ...],
+    ledger: Ledger | None,
+    drying: Drying,
+) -> tuple[Works | None, str]:
+    """Work out the works, or say why they cannot be."""
+    try:
+        return works_for(found, drains, judged=judged, ledger=ledger, drying=drying), ""
+    except WallfootError as error:
+        return None, f"the works cannot be worked out as recorded: {error}"

@@ -1,0 +1,102 @@
+"""Time the ledger of causes: whole demo sites, and the weighing alone on growing numbers of causes.
+
+Run: ``python tests/benchmarks/bench_ledger.py``. Times are of the processor, in milliseconds, the median of
+several; the last column is what moving the weights 500 times costs.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geo import weights
+from geo.evidence.candidates import candidates_of
+from geo.evidence.codes import raise_codes
+from geo.evidence.kinds import Candidate, Raised
+from geo.evidence.ledger import ledger_of
+from geo.evidence.robust import steadiness
+from geo.evidence.support import lay_board, weigh
+from geo.findings.check import read_checked
+from geo.findings.drains import lay_out_drains
+from geo.findings.examine import examine
+from geo.findings.trials import judge_trials
+
+SITES = Path(__file__).resolve().parents[2] / "demo_sites"
+SHIPPED = weights.default()
+
+
+def timed(work: Callable[..., object], *given: Any, repeats: int = 7, **named: Any) -> float:
+    """Return the median processor time in milliseconds, one warm-up before."""
+    work(*given, **named)
+    times = []
+    for _ in range(repeats):
+        start = time.process_time()
+        work(*given, **named)
+        times.append(time.process_time() - start)
+    return 1000 * statistics.median(times)
+
+
+def whole_sites() -> None:
+    """Print what the ledger of each demo site takes, its drains laid out and its tests judged before."""
+    print("site                stretches  assets  causes   whole  without litres  candidates  codes  (ms)")
+    for folder in sorted(path.parent for path in SITES.glob("*/site.toml")):
+        if not (folder / "readings.csv").exists():
+            continue
+        site = read_checked(folder)
+        found = examine(site)
+        drains = lay_out_drains(found)
+        judged = judge_trials(site, drains)
+        ledger = ledger_of(found, drains, judged)
+        candidates = candidates_of(found, drains)
+        causes = sum(len(each.supports) for each in ledger.stretches)
+        assets = sum(
+            len(site.of(kind)) for kind in ("gully", "downpipe", "gutter", "soakaway", "chamber", "run")
+        )
+        print(
+            f"{folder.name:20}{len(ledger.stretches):9}{assets:8}{causes:8}"
+            f"{timed(ledger_of, found, drains, judged):8.0f}"
+            f"{timed(ledger_of, found, drains, judged, exact=False):16.0f}"
+            f"{timed(candidates_of, found, drains):12.0f}"
+            f"{timed(raise_codes, found, drains, judged, candidates):7.0f}"
+        )
+
+
+def weighed(candidates: list[Candidate], raised: list[Raised]) -> object:
+    """Lay out and weigh."""
+    return weigh(lay_board(candidates, raised, weights=SHIPPED))
+
+
+def weighing() -> None:
+    """Print what weighing takes for so many stretches of forty causes with eight codes each."""
+    print("\nstretches  causes   weigh   500 draws  (ms)")
+    for stretches in (3, 12, 48, 192):
+        random = np.random.default_rng(1)
+        causes = random.choice([cause.key for cause in SHIPPED.causes], (stretches, 40))
+        codes = [code.key for code in SHIPPED.codes]
+        candidates = [
+            Candidate(cause=str(cause), of_id=f"A{at}", stretch_id=f"W{row}", path="")
+            for row, own in enumerate(causes)
+            for at, cause in enumerate(own)
+        ]
+        raised = [
+            Raised(code=str(code), stretch_id=each.stretch_id, candidate=each.key)
+            for each in candidates
+            for code in random.choice(codes, 8, replace=False)
+        ]
+
+        board = lay_board(candidates, raised, weights=SHIPPED)
+        print(
+            f"{stretches:9}{len(candidates):8}"
+            f"{timed(weighed, candidates, raised):8.1f}"
+            f"{timed(steadiness, board):12.1f}"
+        )
+
+
+if __name__ == "__main__":
+    whole_sites()
+    weighing()
