@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from functools import partial
 
 import streamlit as st
@@ -28,6 +29,7 @@ with session.starting():
         outlets,
         photos,
         plan,
+        report,
         strip,
         test_log,
         trials,
@@ -56,6 +58,7 @@ page = st.navigation(
                     st.Page(partial(test_log.show, head), title="Test log", url_path="test-log"),
                     st.Page(partial(works.show, head), title="Works", url_path="works"),
                     st.Page(partial(drying.show, head), title="Drying", url_path="drying"),
+                    st.Page(partial(report.show, head), title="Report", url_path="report"),
                 ],
                 "Record": [
                     st.Page(partial(desk_sites.show, head), title="Site", url_path="site"),
@@ -82,3 +85,9 @@ try:
     page.run()
 except access.NotAllowedError as error:
     st.text(str(error))
+except Exception:
+    logging.getLogger("wallfoot").exception("The page %s could not be shown", page.url_path)
+    st.text(
+        "This page could not be shown; the reason is in the terminal the app was started from. What was saved"
+        " is safe, and the other pages go on working."
+    )

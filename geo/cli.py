@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from geo.cli_causes import causes as _causes
+from geo.cli_causes import weights as _weights
 from geo.cli_drying import drying as _drying
 from geo.cli_report import report as _report
 from geo.cli_said import CAUTIONS
@@ -33,6 +34,7 @@ app.add_typer(store_app, name="store")
 app.command("screen")(_screen)
 app.add_typer(register_app, name="register")
 app.command("causes")(_causes)
+app.command("weights")(_weights)
 app.command("works")(_works)
 app.command("report")(_report)
 app.command("drying")(_drying)

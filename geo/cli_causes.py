@@ -33,6 +33,22 @@ def causes(
     typer.echo(CAUTIONS, err=True)
 
 
+def weights(
+    site: Annotated[
+        Path | None,
+        typer.Argument(help="A site folder, for what it changes; those shipped without", metavar="SITE"),
+    ] = None,
+) -> None:
+    """Print every point, cap, word and test by which causes are weighed, with its source."""
+    from geo.evidence.ledger import weights_of  # noqa: PLC0415
+    from geo.evidence.weights_lines import weights_lines  # noqa: PLC0415
+    from geo.site.folder import read_site  # noqa: PLC0415
+    from geo.weights import default  # noqa: PLC0415
+
+    found = or_stop(lambda: default() if site is None else weights_of(read_site(site)))
+    typer.echo("\n".join(printable(line) for line in weights_lines(found)))
+
+
 def _work(folder: Path, evidence: Path | None) -> tuple[Ledger, Reference]:
     from geo.evidence.ledger import ledger_of, weights_of  # noqa: PLC0415
     from geo.findings.check import read_checked  # noqa: PLC0415

@@ -246,6 +246,7 @@ def patterns(
                 lines.append(f"    drawn at random (seed {seed}): {' '.join(drawn)}")
         lines += [
             f"{row.asset_id} serves {row.homes} homes ({row.state}): {row.home_ids}"
+            f"{f'; pays: {row.pays}' if row.pays else ''}"
             for row in found.shared.itertuples()
         ]
         return lines, {"groups": found.groups, "shared": found.shared}

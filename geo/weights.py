@@ -107,6 +107,7 @@ class FieldTest:
     consent: str = ""
     needs: tuple[str, ...] = ()
     for_kind: tuple[str, ...] = ()
+    of_kinds: tuple[str, ...] = ()
     only_wall: tuple[str, ...] = ()
     only_side: tuple[str, ...] = ()
     done_cause: str = ""

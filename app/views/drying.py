@@ -111,7 +111,11 @@ def _picked(told: Drying, picked: str) -> None:
     else:
         one, only = told.point(picked), (picked,)
         _say(one.sentence, one.settle)
-        notes = (*one.series.told, *(f"{rise.word}: {rise.because}. {rise.settle}" for rise in one.rises))
+        notes = (
+            *one.cautions,
+            *one.series.told,
+            *(f"{rise.word}: {rise.because}. {rise.settle}" for rise in one.rises),
+        )
     chrome.note(*notes)
     lane = LARGE_PX if len(only) == 1 else LANE_PX
     svg = cache_drying.drawing(told.site.digest, only, lane, told)

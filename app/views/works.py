@@ -121,10 +121,10 @@ def _order(works: Works, found: Findings, dated: str) -> None:
         steps = [step for step in works.order.steps.values() if step.state != MAY_START]
         rows = [
             {
-                "step": " ".join(part for part in (step.repair_id, step.part) if part) or step.label,
+                "step": step.said,
                 "what": step.label,
                 "state": step.state,
-                "waits for": ", ".join(step.held_by),
+                "waits for": "; ".join(works.order.steps[key].said for key in step.held_by),
                 "because": step.because,
             }
             for step in steps
@@ -132,7 +132,8 @@ def _order(works: Works, found: Findings, dated: str) -> None:
         show_table(pd.DataFrame(rows))
     st.markdown("##### Heed besides")
     show_table(constraints_table(works), empty="Nothing.")
-    chrome.note(f"The longest chain: {' → '.join(works.order.critical)}." if works.order.critical else "")
+    chain = " → ".join(works.order.steps[key].said for key in works.order.critical)
+    chrome.note(f"What takes longest, one after another: {chain}.")
 
 
 def _holds(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows

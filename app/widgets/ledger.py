@@ -122,7 +122,8 @@ def _option(option: Option, title: str) -> str:
 def _more(found: Next, others: int) -> str:
     rows = []
     if found.proof is not None and found.proof != found.best:
-        said = f"{found.proof.label}, {minutes_said(found.proof.minutes)}. {found.proof.sentences[0]}"
+        said = f"{found.proves}: {found.proof.label}, {minutes_said(found.proof.minutes)}."
+        said += f" {found.proof.sentences[0]}"
         rows.append(("To prove", said))
     rows += [
         (
@@ -130,7 +131,7 @@ def _more(found: Next, others: int) -> str:
             f"{option.label}, {minutes_said(option.minutes)}"
             + (f"; waits: {option.barred}" if option.barred else ""),
         )
-        for option in found.others[:others]
+        for option in [each for each in found.others if each != found.proof][:others]
     ]
     rows += [("Rivals", rivals.said) for rivals in found.rivals]
     body = "".join(f"<dt>{name}</dt><dd>{escape(said)}</dd>" for name, said in rows)

@@ -11,6 +11,7 @@ from geo.reference import Reference
 from geo.works.hold_rules import Hold
 from geo.works.kinds import Answers, Line, Work
 from geo.works.order import DONE, Step
+from geo.works.quantities import SKIPS
 from geo.works.rates import Cost
 
 STYLE = f"""<style>
@@ -25,6 +26,7 @@ STYLE = f"""<style>
 .wf-works .head td {{ background: {PANEL}; border-top: 1px solid {RULE}; padding: .55rem .6rem; }}
 .wf-works .head b {{ font-size: .98rem; }}
 .wf-works small {{ color: {SOFT_INK}; font-size: .8rem; display: block; overflow-wrap: anywhere; }}
+.wf-works td:nth-child(5) {{ min-width: 15rem; overflow-wrap: anywhere; }}
 .wf-works .unknown td {{ background: repeating-linear-gradient(45deg, {PAPER} 0 7px, {FAINT} 7px 8px); }}
 .wf-works .mark {{ border: 1px solid {SOFT_INK}; border-radius: 999px; padding: .05rem .5rem;
   font-size: .76rem; color: {SOFT_INK}; white-space: nowrap; margin-left: .4rem; font-weight: 400; }}
@@ -63,7 +65,7 @@ def starts(steps: Sequence[Step], *, takes: Sequence[str]) -> str:
 
 
 def _name(step: Step) -> str:
-    return f"{step.repair_id} {step.part}".strip() if step.repair_id else step.label
+    return step.said
 
 
 def _said(step: Step, takes: str) -> str:
@@ -86,7 +88,9 @@ def quantities(
         Only what is not known, with what would settle it.
     """
     priced = bool(costs)
-    heads = ["quantity", "net", "to order", "how sure"] + (["price"] if priced else [])
+    heads = ["quantity", "net", "to order", "how sure", "how it was worked out"] + (
+        ["price"] if priced else []
+    )
     rows = []
     for work in works:
         lines = [line for line in work.lines if not only_unknown or line.missing]
@@ -94,7 +98,7 @@ def quantities(
             continue
         rows.append(_head(work, ref, len(heads)))
         rows += [_row(line, costs.get((work.repair_id, line.line)), ref, priced=priced) for line in lines]
-    sides = ["", "n", "n", "", "n"]
+    sides = ["", "n", "n", "", "", "n"]
     head = "".join(f'<th class="{side}">{name}</th>' for name, side in zip(heads, sides, strict=False))
     return (
         f'<div class="wf-works" tabindex="0"><table><thead><tr>{head}</tr></thead>'
@@ -104,7 +108,7 @@ def quantities(
 
 def _head(work: Work, ref: Reference, width: int) -> str:
     stage = "proposed by wallfoot" if work.asked.proposed else ref.word("repair_stage", work.asked.stage)
-    told = [work.where, _answers(work.asked.answers), work.asked.why]
+    told = [work.where, "" if work.kind == SKIPS else _answers(work.asked.answers), work.asked.why]
     if work.asked.to_id:
         told.append(f"to {work.asked.to_id}")
     told += work.notes
@@ -129,25 +133,40 @@ def _answers(answers: Sequence[Answers]) -> str:
 
 
 def _row(line: Line, cost: Cost | None, ref: Reference, *, priced: bool) -> str:
-    told = [line.formula, " ".join(line.of_ids), line.missing, line.settle]
-    small = "".join(f"<small>{escape(part)}</small>" for part in told if part)
     band = ""
     if math.isfinite(line.low) and math.isfinite(line.high):
         band = f"<small>{_number(line.low)} to {_number(line.high)}</small>"
-    waste = f"<small>+ {line.waste_percent:.0f} %</small>" if line.waste_percent else ""
-    said = f"<small>{escape(line.order_said)}</small>" if line.order_said else ""
-    sure = line.basis if line.known else "not known"
+    more = [f"+ {line.waste_percent:.0f} %" if line.waste_percent else "", line.order_said]
+    beside = ", ".join(part for part in more if part)
     cells = [
-        f"<td>{escape(line.line)}{small}</td>",
+        f"<td>{escape(line.line)}</td>",
         f'<td class="n">{_with_unit(line.net, line.unit, ref)}{band}</td>',
-        f'<td class="n">{_with_unit(line.order, line.order_unit, ref)}{waste}{said}</td>',
-        f"<td>{escape(sure)}</td>",
+        (
+            f'<td class="n">{_with_unit(line.order, line.order_unit, ref)}'
+            f"{f'<small>{escape(beside)}</small>' if beside and line.known else ''}</td>"
+        ),
+        f"<td>{escape(line.basis if line.known else 'not known')}</td>",
+        f"<td>{_worked_out(line)}</td>",
     ]
     if priced:
         amount = f"{cost.amount} {escape(cost.currency)}" if cost else NOTHING
-        each = f"<small>{cost.price} on the {escape(cost.priced_on)}</small>" if cost else ""
+        each = f"<small>{cost.price:.2f} on the {escape(cost.priced_on)}</small>" if cost else ""
         cells.append(f'<td class="n">{amount}{each}</td>')
     return f'<tr class="{"" if line.known else "unknown"}">{"".join(cells)}</tr>'
+
+
+def _worked_out(line: Line) -> str:
+    """Say how a quantity was worked out and from what, or what keeps it from being known."""
+    of = f"<small>{escape(' '.join(line.of_ids))}</small>" if line.of_ids else ""
+    told = " ".join(part for part in (_sentence(line.missing), line.settle) if part)
+    said = escape(line.formula) if line.known else ""
+    if told:
+        said += f"<small>{escape(told)}</small>" if line.known else escape(told)
+    return said + of
+
+
+def _sentence(said: str) -> str:
+    return f"{said[:1].upper()}{said[1:].rstrip('.')}." if said else ""
 
 
 def _with_unit(value: float, unit: str, ref: Reference) -> str:
@@ -166,11 +185,7 @@ def holds(found: Sequence[Hold], steps: dict[str, Step]) -> str:
     """Return the hold points as a table: what is checked, how it stands, what it holds up."""
     rows = []
     for hold in found:
-        waits = [
-            step.repair_id or step.label
-            for step in steps.values()
-            if hold.key in step.held_by and step.state != DONE
-        ]
+        waits = [step.said for step in steps.values() if hold.key in step.held_by and step.state != DONE]
         told = [hold.verdict.because, *hold.told, hold.verdict.settle]
         small = "".join(f"<small>{escape(part)}</small>" for part in told if part)
         rows.append(

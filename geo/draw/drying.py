@@ -180,7 +180,9 @@ def _legend(drawing: Drawing, points: Sequence[Followed], y: float, hatch: str) 
     shown = {
         "reading": True,
         "seepage": any(
-            part.when[0] < one.clock.starts or one.seepage for one in points for part in one.series.parts
+            not one.is_control and (one.seepage or part.when[0] < one.clock.starts)
+            for one in points
+            for part in one.series.parts
         ),
         "control": any(one.reference is not None for one in points),
         "goal": any(one.goal.known for one in points),

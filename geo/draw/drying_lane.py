@@ -170,6 +170,11 @@ def _goal(lane: Lane) -> None:
 def _open(lane: Lane) -> None:
     """Hatch the time in which the source was open, or not proven stopped."""
     point = lane.point
+    if point.is_control:
+        return
+    early = any(part.when[0] < point.clock.starts for part in point.series.parts)
+    if point.clock.running and not early:
+        return
     until = lane.days.end if not point.clock.running else point.clock.starts
     if until <= lane.days.start:
         return
@@ -232,7 +237,7 @@ def _readings(lane: Lane, series: Series) -> None:
     drawing.path(places, stroke=INK, stroke_width=0.8, opacity=0.55)
     for row, (x, y) in enumerate(places):
         at, value, word = series.when[row], float(series.numbers[row]), str(series.censored[row])
-        counts = clock.running and at >= clock.starts
+        counts = lane.point.is_control or (clock.running and at >= clock.starts)
         sign = {ABOVE: ">", NONE: ""}.get(word, "<")
         tip = f"{series.ids[row]}, {day_said(at)}: {sign}{value:g} {series.unit} ± {series.sigma:.2g}"
         if word == NONE:

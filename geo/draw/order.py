@@ -195,8 +195,8 @@ def _box(drawing: Drawing, step: Step, place: _Place, letters: list[str]) -> Non
         drawing.words(text_x, at, line, fill=ink, font_size=11)
     for i, letter in enumerate(letters):
         cx = x + BOX_W - 8 - 15 * i
-        drawing.circle(cx, y, 6.5, fill=PAPER, stroke=INK)
-        drawing.words(cx, y + 3.4, letter, text_anchor="middle", font_size=9, font_weight=600)
+        drawing.circle(cx, y - 4, 6.5, fill=PAPER, stroke=INK)
+        drawing.words(cx, y - 0.6, letter, text_anchor="middle", font_size=9, font_weight=600)
 
 
 def _pill(drawing: Drawing, step: Step, place: _Place, hold: Hold) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from geo.drying.clock import SEEPAGE
 from geo.drying.follow import Followed
 from geo.drying.report import Drying
 from geo.verdict import Measured, Verdict
@@ -196,7 +197,7 @@ def readings_table(found: Drying) -> pd.DataFrame:
                         "instrument": part.instrument, "depth_mm": part.depth_mm,
                         "value": float(part.numbers[row]), "censored": str(part.censored[row]),
                         "sigma": part.sigma, "unit": part.unit,
-                        "counts": "drying" if counts else "seepage with the source open",
+                        "counts": "dry reference" if one.is_control else "drying" if counts else SEEPAGE,
                     }
                 )  # fmt: skip
     columns = ["point", "series", "reading", "at", "day", "method", "instrument", "depth_mm", "value"]
@@ -214,6 +215,7 @@ def drying_lines(found: Drying) -> list[str]:
         if one.settle:
             lines.append(f"      {one.settle}")
         lines += [f"      {rise.word}: {rise.because}" for rise in one.rises]
+        lines += [f"      {said}" for said in one.cautions]
     lines += ["", *water_lines(found)]
     if found.drives:
         lines += ["", "Air"]
@@ -276,7 +278,7 @@ def _point(one: Followed) -> dict[str, Any]:
              "beside": rise.beside}
             for rise in one.rises
         ],
-        "rebound": _verdict(one.rebound), "told": one.series.told,
+        "rebound": _verdict(one.rebound), "told": one.series.told, "cautions": one.cautions,
     }  # fmt: skip
 
 

@@ -64,6 +64,8 @@ class Followed:
         Rises found, and what it did after the machines stopped.
     hmc
         Content its salts hold, % in the readings' basis; NaN where not sampled.
+    cautions
+        What its dates take for granted.
     sentence, settle
         What is said of it, and the reading that settles it.
     """
@@ -88,6 +90,7 @@ class Followed:
     rises: tuple[Rise, ...]
     rebound: Verdict
     hmc: Measured
+    cautions: tuple[str, ...]
     sentence: str
     settle: str
 
@@ -208,6 +211,7 @@ def follow(
         rises=rises,
         rebound=rebound,
         hmc=hmc,
+        cautions=_cautions(used, outlook, verdict, around.machines),
         sentence=sentence,
         settle=settle,
     )
@@ -229,6 +233,23 @@ def _judge(
         own = around.air[around.air["surface_humidity"].notna() & (around.air["at"] >= clock.starts)]
         return judge_surface(goal, own[own["instrument"] == str(point["instrument"])], ref=ref)
     return judge_series(goal, used, around.machines, ref=ref)
+
+
+def _cautions(
+    used: Series | None, outlook: Outlook | None, verdict: Verdict, machines: Machines
+) -> tuple[str, ...]:
+    """Return what the dates of a point take for granted."""
+    if used is None or outlook is None or outlook.word not in (EARLIEST, DATED) or verdict.word == MET:
+        return ()
+    said = []
+    if outlook.scatter_d < outlook.earliest_d:
+        said.append(f"If its readings err together, it could be day {outlook.scatter_d:.0f} at the earliest.")
+    changed = machines.changes(used.when[0], used.when[-1])
+    if changed:
+        said.append(
+            f"Machines were changed meanwhile ({', '.join(changed)}); its dates take them as on the whole."
+        )
+    return tuple(said)
 
 
 def _ahead(

@@ -38,6 +38,8 @@ class Goal:
         The goal in words, and where its number is from.
     lacks
         Why its number is not known; ``""`` when it is.
+    stale
+        Why its number serves to look at and not to release by: a dry reference read on another day.
     settle
         What would make it known.
     rests_on
@@ -51,6 +53,7 @@ class Goal:
     said: str = ""
     source: str = ""
     lacks: str = ""
+    stale: str = ""
     settle: str = ""
     rests_on: tuple[str, ...] = ()
 
@@ -205,15 +208,15 @@ def _over_control(
     )
     if dry is None:
         return Goal(kind=CONTROL, unit=unit, lacks="its dry reference is not read", settle=settle)
+    stale = ""
     if series is not None and len(series):
         gap = abs(float((series.when[-1] - dry.at) / DAY))
-        late = "" if gap <= ref.value("drying.control_days") else f", read {gap:.0f} days apart"
-    else:
-        late = ""
-    said = f"{dry.value.value:.1f} + {margin:.1f} {unit} ({dry.said}{late})"
+        if gap > ref.value("drying.control_days"):
+            stale = f"its dry reference was read {gap:.0f} days apart"
+    said = f"{dry.value.value:.1f} + {margin:.1f} {unit} ({dry.said})"
     return Goal(
         kind=CONTROL, value=dry.value.value + margin, sigma=dry.value.sigma, unit=unit, said=said,
-        rests_on=dry.rests_on,
+        stale=stale, settle=settle if stale else "", rests_on=dry.rests_on,
     )  # fmt: skip
 
 
@@ -250,6 +253,11 @@ def _twice(
             usable.clear()
         if row == len(series) - 1:
             last_lacks = lacks
+    if goal.stale and not last_lacks:
+        return Verdict(
+            word=NOT_KNOWN, because=f"{read}, but {goal.stale}", settle=goal.settle, rests_on=series.ids[-1:],
+            **facts,
+        )  # fmt: skip
     if last_lacks:
         return Verdict(
             word=NOT_KNOWN, because=f"{read}, but {last_lacks}", settle=_mend(last_lacks, floor, ref),

@@ -273,12 +273,12 @@ def _not_covered(place: Place, own: Sequence[PointState], ref: Reference) -> lis
     deep = ref.value("drying.deep_mm")
     depths = [one.depth_mm for one in own]
     if any(math.isnan(depth) for depth in depths):
-        return ["the depth of a point is not recorded"]
+        return ["The depth of a point is not recorded."]
     lacks = []
     if not any(depth >= deep for depth in depths):
-        lacks.append(f"no point reads at {deep:g} mm or deeper")
+        lacks.append(f"No point reads at {deep:g} mm or deeper.")
     if not any(depth < deep for depth in depths):
-        lacks.append("no point reads near the surface")
+        lacks.append("No point reads near the surface.")
     return lacks
 
 

@@ -28,12 +28,13 @@ from geo.drying.release import (
 )
 from geo.drying.rises import REBOUND, ROSE, Rise
 from geo.drying.saying import CONTENTS
-from geo.drying.series import moments, series_of
+from geo.drying.series import exact, moments, series_of
 from geo.drying.water import FELL, LEAK, STOOD, Balance, balance_of
 from geo.findings.examine import Findings
 from geo.findings.places import ring_keys
 from geo.findings.trials import JudgedTrial
 from geo.moisture.bases import dry_from_wet
+from geo.moisture.censor import ABOVE, BELOW
 from geo.reference import Reference
 from geo.site.model import Site
 from geo.verdict import NOT_KNOWN
@@ -279,10 +280,9 @@ def _contents(point: Followed) -> tuple[float, float, float, float]:
         or point.goal.kind not in ("control_margin", "content", "salt_balance")
     ):
         return math.nan, math.nan, math.nan, math.nan
-    series = point.series.current
-    assert series is not None
-    first = float(series.numbers[np.flatnonzero(series.when >= point.day_0)[0]])
-    numbers = np.array([first, float(used.numbers[-1]), point.goal.value])
+    begun = point.series.parts[-1].since(point.day_0)
+    ends = [float(own.numbers[row]) if exact(own)[row] else math.nan for own, row in ((begun, 0), (used, -1))]
+    numbers = np.array([*ends, point.goal.value])
     sigma = used.sigma
     if used.basis == "wet":
         numbers, spreads = dry_from_wet(numbers, sigma)
@@ -297,7 +297,9 @@ def _fell(followed: Sequence[Followed], ref: Reference) -> str:
         if one.is_control or one.seepage or one.used is None or len(one.used) < 2:
             continue
         read += 1
-        if one.used.numbers[0] - one.used.numbers[-1] > z * math.sqrt(2.0) * one.used.sigma:
+        first = -math.inf if one.used.censored[0] == BELOW else float(one.used.numbers[0])
+        last = math.inf if one.used.censored[-1] == ABOVE else float(one.used.numbers[-1])
+        if first - last > z * math.sqrt(2.0) * one.used.sigma:
             return FELL
     return STOOD if read else NOT_KNOWN
 

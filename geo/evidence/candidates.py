@@ -39,6 +39,8 @@ def candidates_of(found: Findings, drains: Drains | None) -> tuple[Candidate, ..
     ground (S08, S09), rise (S10), a wall face, pipe, mimic, groundwater or party wall nobody recorded. What a
     candidate would wet is given on the side of its stretch.
     """
+    if not len(found.stretches):
+        return ()
     laid = lay_out_evidence(found, drains)
     made: list[Candidate] = []
     for i, one in enumerate(laid.wet):

@@ -14,6 +14,7 @@ from geo.evidence.candidates_sources import key_of, records_of
 from geo.evidence.reaches import unwrapped
 from geo.findings.drain_answer import Drains
 from geo.findings.examine import Findings
+from geo.findings.places import ring_keys
 
 NAN = math.nan
 YES, NO, NOT_KNOWN = "yes", "no", "not known"
@@ -141,6 +142,7 @@ def _ground(found: Findings, place: Places) -> list[tuple[str, Length]]:
     table, z = found.ground.clearance, found.site.reference.value("drains.rival_sigmas")
     columns = ("station_id", "clearance_mm", "sigma_mm", "verdict", "because", "rests_on")
     splash, rows = found.site.reference.value("evidence.splash_mm"), []
+    coats = _outside_coats(found)
     for name, clear, sigma, verdict, because, rests in zip(
         *(table[c].tolist() for c in columns), strict=True
     ):
@@ -150,13 +152,59 @@ def _ground(found: Findings, place: Places) -> list[tuple[str, Length]]:
         over = YES if -clear > z * sigma else {"short": LOW, "clear": NO}.get(verdict, NOT_KNOWN)
         if over == LOW and clear - z * sigma < splash:
             over = SHORT
+        said, margin, by = f"clearance {because}", -clear, tuple(rests)
+        for coat in coats.get(key, ()):
+            if over != YES and coat.crosses((a + b) / 2.0, clear, z * sigma):
+                over, margin, by = YES, 1000.0 * coat.top_m - clear, (coat.name, *by)
+                said = f"{coat.said} is carried over the outer course: {margin:.0f} mm above it"
         rows.append(
-            (key, Length(
-                span=(a, b), word=over, said=f"clearance {because}", margin_mm=-clear, sigma_mm=sigma,
-                rests_on=tuple(rests),
-            ))
-        )  # fmt: skip
+            (key, Length(span=(a, b), word=over, said=said, margin_mm=margin, sigma_mm=sigma, rests_on=by))
+        )
     return _joined(rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Coat:
+    """Render, tile or another coat on the outside of a wall, from one height above the ground to another."""
+
+    name: str
+    said: str
+    from_m: float
+    to_m: float
+    bottom_m: float
+    top_m: float
+
+    def crosses(self, at_m: float, clear_mm: float, margin_mm: float) -> bool:
+        """Say whether it surely runs from below the outer course to above it at a chainage."""
+        inside = (
+            self.from_m <= at_m <= self.to_m
+            if self.from_m <= self.to_m
+            else not (self.to_m < at_m < self.from_m)
+        )
+        return (
+            inside
+            and 1000.0 * self.bottom_m < clear_mm - margin_mm
+            and 1000.0 * self.top_m > clear_mm + margin_mm
+        )
+
+
+def _outside_coats(found: Findings) -> dict[str, list[_Coat]]:
+    """Return the coats seen on outside walls, ring by ring."""
+    table = found.site.table("finish_zone")
+    made: dict[str, list[_Coat]] = {}
+    for key, row in zip(ring_keys(table, found.site), table.itertuples(), strict=True):
+        if row.side != "outside" or row.finish in ("none", "paint") or row.evidence != "seen":
+            continue
+        if not (math.isfinite(row.height_from_m) and math.isfinite(row.height_to_m)):
+            continue
+        said = f"{found.site.reference.word('finish', str(row.finish))} {row.id}"
+        made.setdefault(str(key), []).append(
+            _Coat(
+                name=str(row.id), said=said, from_m=float(row.chainage_from_m), to_m=float(row.chainage_to_m),
+                bottom_m=float(row.height_from_m), top_m=float(row.height_to_m),
+            )
+        )  # fmt: skip
+    return made
 
 
 def _falls(found: Findings, place: Places) -> list[tuple[str, Length]]:

@@ -44,6 +44,8 @@ def raise_codes(
     -------
     In order of stretch and candidate, those of every candidate first; no two the same.
     """
+    if not candidates:
+        return ()
     laid = lay_out_evidence(found, drains)
     by_stretch: dict[str, list[Candidate]] = {}
     for candidate in candidates:

@@ -149,10 +149,15 @@ def test_codes(
                 what = f", watched at {', '.join(seen)}" if seen else ""
                 said = f"test {each.trial.trial_id} did not show here{what}: {each.trial.verdict.because}"
                 yield _raised("TEST-", one, candidate, each, said)
-        elif kind == "plugged" and candidate.cause == "S05" and word in PLUGGED:
-            if candidate.of_id in each.sources:
-                said = f"test {each.trial.trial_id}, plugged: {each.trial.verdict.because}"
-                yield _raised(PLUGGED[word], one, candidate, each, said)
+        elif _plugged(candidate, each):
+            said = f"test {each.trial.trial_id}, plugged: {each.trial.verdict.because}"
+            yield _raised(PLUGGED[word], one, candidate, each, said)
+
+
+def _plugged(candidate: Candidate, each: Poured) -> bool:
+    """Whether a test of a plugged run said of this run that it holds or leaks."""
+    own = candidate.cause == "S05" and candidate.of_id in each.sources
+    return own and each.trial.trial_kind == "plugged" and each.trial.verdict.word in PLUGGED
 
 
 def _raised(code: str, one: Wet, candidate: Candidate, each: Poured, because: str) -> Raised:

@@ -18,8 +18,8 @@ from geo.evidence.next_trial import Asked, Next, Option, next_at, next_of_all
 from geo.evidence.next_trial_pours import Pours, leave_of, proof_lacks, put_in
 from geo.evidence.next_trial_words import listed
 from geo.evidence.pairing import Paired, Wall, pair, reach_of
-from geo.evidence.robust import Steadiness, steadiness
-from geo.evidence.support import WORDS, Support, lay_board, weigh
+from geo.evidence.robust import Leader, Steadiness, steadiness
+from geo.evidence.support import PROVEN, WORDS, Support, lay_board, weigh
 from geo.evidence.trial_log import trial_log
 from geo.findings.drain_answer import Drains
 from geo.findings.drain_layout import lay_out_drains
@@ -28,7 +28,7 @@ from geo.findings.places import ring_keys
 from geo.findings.trials import JudgedTrial, judge_trials
 from geo.site.model import Site
 from geo.site.reasoning_records import Hypothesis
-from geo.weights import EVIDENCE_FILE, MIMIC, Weights, changed_by, default
+from geo.weights import EVIDENCE_FILE, MIMIC, ROUTE, Weights, changed_by, default
 
 __all__ = ["Ledger", "Place", "StretchLedger", "ledger_of", "reckon", "weights_of"]
 NO_STEADINESS = Steadiness(feed=None, route=None)
@@ -213,8 +213,10 @@ class _Maker:
             from_m=float(row["chainage_from_m"]), to_m=float(row["chainage_to_m"]),
             length_m=float(row["length_m"]), peak_m=wall.peak_m, wall_type=kind, supports=ranked,
             accepted=tuple(accepted), decided=tuple(decided), pairs=paired.pairs,
-            questions=paired.questions, coverage=coverage, leader=steady.feed, route_leader=steady.route,
-            decisions=decisions, next=self._next(wall, kind, ranked, paired),
+            questions=paired.questions, coverage=coverage, decisions=decisions,
+            leader=_proven_first(steady.feed, [each for each in ranked if each.kind != ROUTE]),
+            route_leader=_proven_first(steady.route, [each for each in ranked if each.kind == ROUTE]),
+            next=self._next(wall, kind, ranked, paired),
             reaches={
                 each.key: rolled(spans, wall.ring_m) for each in ranked if (spans := reach_of(each, wall))
             },
@@ -228,6 +230,13 @@ class _Maker:
             name=wall.stretch_id, wall_type=kind,
         )  # fmt: skip
         return next_at(asked, weights=self.weights, pours=self.pours, leave=self.leave, exact=self.exact)
+
+
+def _proven_first(leader: Leader | None, ranked: Sequence[Support]) -> Leader | None:
+    """Return the leader by points, or the cause that a test proved: that settles it."""
+    if leader is None or not ranked or ranked[0].word != PROVEN:
+        return leader
+    return replace(leader, key=ranked[0].key, short=ranked[0].short, clear=True, proven=True, level_with=())
 
 
 def _rank(each: Support) -> int:

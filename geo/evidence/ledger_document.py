@@ -136,6 +136,7 @@ def _next(each: Next) -> dict[str, Any]:
         "best": _option(each.best) if each.best is not None else None,
         "others": [_option(one) for one in each.others],
         "proof": _option(each.proof) if each.proof is not None else None,
+        "proves": each.proves,
         "rivals": plain(each.rivals),
         "because": each.because,
     }

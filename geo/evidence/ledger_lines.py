@@ -100,7 +100,7 @@ def _next(found: Next, *, others: int) -> Iterator[str]:
         if found.best.leave:
             yield f"    Get leave first: {found.best.leave}."
     if found.proof is not None and found.proof != found.best:
-        yield f"  to prove {found.proof.at_id}: {_option(found.proof)}"
+        yield f"  to prove {found.proves}: {_option(found.proof)}"
         yield f"    {found.proof.sentences[0]}"
     for option in found.others[:others]:
         yield f"  then {_option(option)}" + (f": waits, {option.barred}" if option.barred else "")

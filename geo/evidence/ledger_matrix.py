@@ -38,13 +38,15 @@ class Matrix:
 
 
 def matrix_of(stretch: StretchLedger, *, ring_m: float) -> Matrix:
-    """Return the sources of a stretch against its ways in.
+    """Return the sources of a stretch against its ways in; nothing for an outer face, which needs none.
 
     Parameters
     ----------
     ring_m
         Length of the stretch's ring, m.
     """
+    if stretch.side == "outside":
+        return Matrix(sources=(), routes=(), cells=())
     sources = [each for each in stretch.sources if each.word in WORTH or each.key in stretch.accepted]
     routes = [each for each in stretch.routes if each.word in WORTH or each.key in stretch.accepted]
     sources, routes = sources[:MOST_SOURCES], routes[:MOST_ROUTES]

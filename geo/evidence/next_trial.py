@@ -155,6 +155,8 @@ class Next:
     proof
         The test of coloured water that would prove the best supported source that is not proven yet;
         ``None`` where there is none to prove, or nothing to pour into.
+    proves
+        That source, as it is named in a sentence.
     rivals
         Causes that could both be, and what tells them apart.
     because
@@ -164,6 +166,7 @@ class Next:
     best: Option | None
     others: tuple[Option, ...] = ()
     proof: Option | None = None
+    proves: str = ""
     rivals: tuple[Rivals, ...] = ()
     because: str = ""
 
@@ -240,28 +243,28 @@ def next_at(
     made = {test.key: options(test) for test in tests}
     while True:
         found = _ranked([option for own in made.values() for option in own], weights)
-        proof = _proof(made, asked, weights)
+        proof, proves = _proof(made, asked, weights)
         wanted = {
             option.at_id
             for option in (found.best, proof)
             if exact and option is not None and weights.tests[option.test].poured
         } - exactly
         if not wanted:
-            return replace(found, proof=proof, rivals=_rivals(asked, weights))
+            return replace(found, proof=proof, proves=proves, rivals=_rivals(asked, weights))
         exactly |= wanted
         made |= {test.key: options(test) for test in tests if test.poured}
 
 
-def _proof(made: Mapping[str, Sequence[Option]], asked: Asked, weights: Weights) -> Option | None:
-    """Return the poured test of the best supported source that is not proven."""
+def _proof(made: Mapping[str, Sequence[Option]], asked: Asked, weights: Weights) -> tuple[Option | None, str]:
+    """Return the poured test of the best supported source that is not proven, and that source."""
     poured = [option for key, own in made.items() if weights.tests[key].poured for option in own]
     for each in asked.supports:
         if each.kind != SOURCE or not each.holds or each.word == PROVEN:
             continue
         own = [option for option in poured if (asked.wall.stretch_id, each.key) in option.splits]
         if own:
-            return min(own, key=lambda option: (bool(option.barred), option.minutes))
-    return None
+            return min(own, key=lambda option: (bool(option.barred), option.minutes)), each.short
+    return None, ""
 
 
 def next_of_all(
@@ -404,7 +407,7 @@ def _targets(
             for name in names:
                 if not test.for_kind or pours.takes(name) in test.for_kind:
                     own[name].append(each)
-        else:
+        elif not test.of_kinds or pours.kind(of_id) in test.of_kinds:
             own[of_id].append(each)
     yield from own.items()
 

@@ -18,7 +18,12 @@ from geo.site.model import Site
 from geo.verdict import Measured
 
 NAN = math.nan
-KINDS_OF = {"dyed": ("hose", "dye"), "foot": ("hose", "dye"), "appliance": ("appliance",)}
+KINDS_OF = {
+    "dyed": ("hose", "dye"),
+    "foot": ("hose", "dye"),
+    "gutter": ("hose", "dye"),
+    "appliance": ("appliance",),
+}
 """Kinds of trial records that are tests of each kind poured."""
 
 
@@ -75,7 +80,7 @@ class Pours:
         return kept[at_id]
 
     def _guess(self, at_id: str) -> Pour:
-        kind = self.site.ids.get(at_id, "")
+        kind = self.kind(at_id)
         if self.drains is None or kind == "gutter":
             return self._usual(known=kind == "gutter")
         stops = self.below.get(at_id)
@@ -96,7 +101,7 @@ class Pours:
         return Pour(litres=litres, rate_l_s=rate, minutes=litres / rate / 60, known=known, first=first)
 
     def _worked_out(self, at_id: str) -> Pour:
-        kind = self.site.ids.get(at_id, "")
+        kind = self.kind(at_id)
         if kind == "gutter":
             return self._usual(known=True)
         if self.drains is None:
@@ -141,6 +146,10 @@ class Pours:
     @cached_property
     def _takes(self) -> dict[str, str]:
         return {record.id: str(getattr(record, "takes", "")) for record in self.site.of("gully")}
+
+    def kind(self, name: str) -> str:
+        """Return what kind of record an id is of; ``""`` for none."""
+        return self.site.ids.get(name, "")
 
     def takes(self, gully_id: str) -> str:
         """Return what a gully takes: ``waste``, ``rain``, ``both`` or ``not_known``."""

@@ -130,7 +130,13 @@ def pair(
             pairs.append(Pair(source="", route=each.key, way=BY_ITSELF, reach=own))
         else:
             questions.append(Question(key=each.key, said=_what_feeds(each, supports)))
-    predicted = _predicted(pairs, reach, wall, decided)
+    # Ground over a course is wet by itself along all of it, whatever else comes in that way.
+    whole = [
+        each.key
+        for each in routes
+        if each.key in accepted and weights.cause_of[each.candidate.cause].feeds_itself
+    ]
+    predicted = _predicted(pairs, reach, wall, [*decided, *whole])
     predicted |= {
         each.key: tuple(reach[each.key])
         for each in supports
@@ -208,15 +214,15 @@ def _ways_in(
 
 
 def _predicted(
-    pairs: Sequence[Pair], reach: Mapping[str, Sequence[Span]], wall: Wall, decided: Sequence[str]
+    pairs: Sequence[Pair], reach: Mapping[str, Sequence[Span]], wall: Wall, whole: Sequence[str]
 ) -> dict[str, tuple[Span, ...]]:
-    """Return what each paired cause would wet; one a person accepted counts with its own reach as well."""
+    """Return what each paired cause would wet; those of ``whole`` count with all of their own reach."""
     found: dict[str, list[Span]] = {}
     for one in pairs:
         spans = [span for part in one.reach for span in laid(part.from_m, part.to_m, wall.ring_m)]
         name = one.source or one.route
         found[name] = union([*found.get(name, ()), *spans])
-    for key in decided:
+    for key in whole:
         if key in reach:
             found[key] = union([*found.get(key, ()), *reach[key]])
     return {key: tuple(spans) for key, spans in found.items() if spans}

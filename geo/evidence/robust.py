@@ -31,6 +31,8 @@ class Leader:
         Whether it held in enough of them.
     level_with
         Others that have as many points.
+    proven
+        Whether a test proved it: then points do not decide.
     """
 
     key: str
@@ -39,6 +41,7 @@ class Leader:
     of: int
     clear: bool
     level_with: tuple[str, ...] = ()
+    proven: bool = False
 
     @property
     def _named(self) -> str:
@@ -47,6 +50,8 @@ class Leader:
     @property
     def said(self) -> str:
         """What to say of it, in a sentence."""
+        if self.proven:
+            return f"{self._named} is proven."
         if self.clear:
             return f"{self._named} leads, and holds in {self.held} of {self.of} draws of the weights."
         return f"No clear leader: {self.short} holds in {self.held} of {self.of} draws of the weights."

@@ -16,6 +16,7 @@ PAIRS = {
     "trial": ("started_at", "stopped_at"),
     "event": ("began_at", "ended_at"),
     "account": ("about_from", "about_to"),
+    "drying_log": ("began_at", "ended_at"),
 }
 """Which moment of a record may not come after which."""
 

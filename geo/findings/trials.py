@@ -21,6 +21,8 @@ from geo.verdict import NOT_KNOWN, Measured, Verdict
 NAN = math.nan
 POSITIVE, NEGATIVE, NO_INFORMATION = "positive", "negative, and big enough", "no information"
 POURED_KINDS = ("hose", "dye", "appliance")
+LEAKING = ("crack", "fracture", "open_joint", "displaced", "collapsed")
+FLOWING = ("clear", "works")
 TIMED_KINDS = {
     "spray": "trials.spray_minutes",
     "sheet": "trials.sheet_minutes",
@@ -103,7 +105,9 @@ def judge_trials(site: Site, drains: Drains | None) -> tuple[JudgedTrial, ...]:
             verdict = _timed(trial, minutes, ref.value(TIMED_KINDS[kind]))
         else:
             verdict = _looked(trial)
-        lacks = _lacks(trial, own.wet) if verdict.word == POSITIVE and kind in POURED_KINDS else ()
+        lacks: tuple[str, ...] = ()
+        if verdict.word == POSITIVE and kind in POURED_KINDS:
+            lacks = (*_lacks(trial, own.wet), *_passed_below(site, trial, rate, litres, needed))
         judged.append(
             JudgedTrial(
                 trial_id=str(trial_id), trial_kind=kind, source_id=str(trial["source_id"]), verdict=verdict,
@@ -280,6 +284,31 @@ def _lacks(trial: pd.Series[Any], wet: tuple[str, ...]) -> tuple[str, ...]:
     if trial["dye"] in ("", "none"):
         found.append("a colour of its own")
     return (*found, *wet)
+
+
+def _passed_below(
+    site: Site, trial: pd.Series[Any], rate: Measured, litres: Measured, needed: Needed | None
+) -> list[str]:
+    """Return what of the drain below shared the water, and could as well have let it out.
+
+    A stop that so much water would have backed up from, and a run seen to leak, are rivals that were wet.
+    Below what is known to be clear or to work nothing backs up.
+    """
+    if needed is None or needed.stops.empty or trial["shown_id"]:
+        return []
+    in_by_then = rate.value * float(trial["shown_after_s"])
+    came = in_by_then if math.isfinite(in_by_then) else litres.value
+    states = {
+        str(one.id): str(getattr(one, "state", "")) for kind in ("run", "soakaway") for one in site.of(kind)
+    }
+    found = []
+    for name, row in needed.stops.iterrows():
+        state = states.get(str(name), "")
+        if state in LEAKING:
+            found.append(f"that {name} below it did not leak")
+        elif row["word"] == POURED and state not in FLOWING and came >= float(row["litres"]):
+            found.append(f"that {name} below it was not stopped")
+    return found
 
 
 def _clash(amount: pd.Series[Any], ref: Reference) -> list[str]:

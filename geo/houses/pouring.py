@@ -13,8 +13,10 @@ from geo.houses.pipes import BackUp, Node, back_up
 from geo.houses.recording import Habits, taped
 from geo.houses.troubles import House
 from geo.houses.truth import Trouble
+from geo.site.records import Reading
 
 COLOURS = ("green", "red", "blue", "orange")
+WATCHED_M = 2.0
 LEAST_L = 4.0
 """Water that has to get to a wall before a colour is seen on it."""
 
@@ -96,9 +98,23 @@ class Pourer:
             bucket_l=10.0 if measured else None, bucket_s=round(10 / rate, 0) if measured else None,
             started_at=begun.isoformat(timespec="minutes"),
             stopped_at=(begun + timedelta(minutes=minutes)).isoformat(timespec="minutes"),
-            dye=colour if dyed else "none", watched="inside outside " + node.id,
+            dye=colour if dyed else "none", watched=" ".join([node.id, *self._watched(node)]),
             shown="shown" if shown else "not_shown", **place,
         )  # fmt: skip
+
+    def _watched(self, node: Node) -> list[str]:
+        """Return the readings nearest the outlet, inside and out: where one stands and looks."""
+        along = self.wall.along(node.chainage)
+        found: list[str] = []
+        for side in ("inside", "outside"):
+            near = [
+                (abs(float(along[int(self.wall.at(one.chainage_m))])), one.id)
+                for one in self.book.records.get("reading", [])
+                if isinstance(one, Reading) and one.side == side and one.chainage_m is not None
+                and one.control == "no"
+            ]  # fmt: skip
+            found += [name for away, name in sorted(near)[:3] if away < WATCHED_M]
+        return found
 
     def _comes(self, node: Node, litres: float, rate: float) -> Came | None:
         """Follow poured water: what leaks beside the outlet, and what comes up above a stop below it."""

@@ -180,9 +180,14 @@ def due(
 
 
 def flags(
-    connection: sa.Connection, viewer: Viewer, kinds: Sequence[str], *, before: dt.datetime | None = None
+    connection: sa.Connection,
+    viewer: Viewer,
+    kinds: Sequence[str],
+    *,
+    before: dt.datetime | None = None,
+    limit: int | None = None,
 ) -> pd.DataFrame:
-    """Return what should be looked at again, the oldest first.
+    """Return what should be looked at again, the latest first; so many of them, or all.
 
     Returns
     -------
@@ -205,7 +210,8 @@ def flags(
             ),
         )
         .where(where)
-        .order_by(HOME_FLAG.c.since, HOME_FLAG.c.home_id, HOME_FLAG.c.line)
+        .order_by(HOME_FLAG.c.since.desc(), HOME_FLAG.c.home_id, HOME_FLAG.c.line)
+        .limit(limit)
     ).all()
     return pd.DataFrame(rows, columns=[column.name for column in columns])
 
@@ -238,6 +244,27 @@ def no_access(connection: sa.Connection, viewer: Viewer, *, now: dt.datetime, re
         for row in found.itertuples()
     ]
     return found
+
+
+def past_keeping(
+    connection: sa.Connection, viewer: Viewer, *, now: dt.datetime, ref: Reference
+) -> pd.DataFrame:
+    """Return homes without an open case where nothing happened for ``portfolio.keep_years``.
+
+    Returns
+    -------
+    ``home_id``, ``estate``, ``last_event_at``, ``events_count``, the longest ago first. Nothing is taken out
+    of a register: whether such a file is to be kept is for its keeper.
+    """
+    since = now - dt.timedelta(days=365.25 * ref.value("portfolio.keep_years"))
+    names = ("home_id", "estate", "last_event_at", "events_count")
+    rows = connection.execute(
+        sa.select(*(HOME_STATE.c[name] for name in names))
+        .where(own(viewer, HOME_STATE, connection), HOME_STATE.c.open_cases_count == 0)
+        .where(HOME_STATE.c.last_event_at < since)
+        .order_by(HOME_STATE.c.last_event_at, HOME_STATE.c.home_id)
+    ).all()
+    return pd.DataFrame(rows, columns=list(names))
 
 
 def assets(connection: sa.Connection, viewer: Viewer) -> pd.DataFrame:

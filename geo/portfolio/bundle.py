@@ -69,8 +69,10 @@ def bundle(register: Register, viewer: Viewer, home_id: str, *, as_of: dt.dateti
     left_out = int(whole.get("events_count", len(entries))) - len(entries)
     hidden = ""
     if left_out:
-        hidden = f"{left_out} events of kinds a {viewer.role} is not shown are left out: links of the chain are"
-            " missing."
+        hidden = (
+            f"{left_out} events of kinds a {viewer.role} is not shown are left out: links of the chain"
+            " are missing."
+        )
     files["README.txt"] = READ_ME.format(hidden=hidden).encode()
     sums = "".join(f"{hashlib.sha256(files[name]).hexdigest()}  {name}\n" for name in sorted(files))
     files["SHA256SUMS"] = sums.encode()

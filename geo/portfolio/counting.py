@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,8 @@ from geo.portfolio.periods import DAY_AFTER, Nation
 
 YEARS = (1990, 2100)
 """Years whose bank holidays are known or follow from the law as it stands."""
+DIGESTED = (2020, 2040)
+"""Years in which a holiday proclaimed since would move a date anybody still asks for."""
 Days = NDArray[np.datetime64]
 
 
@@ -35,6 +38,13 @@ def holiday_names(subdivision: str) -> dict[dt.date, str]:
     """Return the names of bank holidays by date."""
     known = holidays.country_holidays("GB", subdiv=subdivision, years=range(*YEARS))
     return dict(sorted(known.items()))
+
+
+@lru_cache(16)
+def holidays_digest(subdivision: str) -> str:
+    """Return a hash of the bank holidays known: proclaimed ones come with a newer library."""
+    known = holidays.country_holidays("GB", subdiv=subdivision, years=range(*DIGESTED))
+    return hashlib.sha256(" ".join(day.isoformat() for day in sorted(known)).encode()).hexdigest()[:8]
 
 
 def working_days_on(days: ArrayLike, count: int, *, nation: Nation, first_day: str = DAY_AFTER) -> Days:

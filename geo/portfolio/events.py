@@ -314,7 +314,10 @@ class Noticed(Happened):
     kind: ClassVar[str] = "notice"
     stem: ClassVar[str] = "notices"
     named: ClassVar[str] = "notice"
-    about: ClassVar[str] = "Notices received: complaints, letters of claim, councils, courts."
+    about: ClassVar[str] = (
+        "Notices received: complaints, letters of claim, councils, courts. Where one tells of damp for the"
+        " first time, enter a report too: dates are counted from it."
+    )
 
     notice_kind: Text = word("notice_kind", "What it is", required=True)
     reply_by: Text = date("Date by which it asks for an answer")

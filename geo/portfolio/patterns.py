@@ -106,7 +106,7 @@ class Patterns:
         ``chance_shared_out``, ``chance_adjusted`` (for how many groups were looked at), ``from_reports``
         (inspected because somebody complained), ``sample_homes``, ``sample_of``, ``said``.
     shared
-        Assets that serve several homes: ``asset_id``, ``homes``, ``home_ids``, ``state``.
+        Assets of the kind that serve several homes, see :func:`shared`.
     remarks
         What the numbers do not say.
     """
@@ -147,13 +147,33 @@ def once_each(assets: pd.DataFrame) -> pd.DataFrame:
         kind="stable",
     )
     last = in_order.drop_duplicates("asset_id").drop(columns=["_looked", "_worst"]).set_index("asset_id")
-    homes = (
-        assets.sort_values("home_id").drop_duplicates(["asset_id", "home_id"]).groupby("asset_id")["home_id"]
-    )
+    pairs = assets[["asset_id", "home_id"]].sort_values("home_id").drop_duplicates()
+    homes = pairs.groupby("asset_id")["home_id"]
     last["homes"] = homes.size()
-    last["home_ids"] = homes.agg(" ".join)
-    last["home_id"] = homes.first()
+    last["home_id"] = last["home_ids"] = homes.first()
+    several = last.index[last["homes"] > 1]
+    if len(several):
+        listed = pairs[pairs["asset_id"].isin(several)].groupby("asset_id")["home_id"].agg(" ".join)
+        last.loc[listed.index, "home_ids"] = listed
     return last.reset_index()
+
+
+def shared(assets: pd.DataFrame) -> pd.DataFrame:
+    """Return assets that serve several homes, each once.
+
+    Returns
+    -------
+    ``asset_id``, ``asset_kind``, ``homes``, ``home_ids``, ``state``, ``pays``: who pays, as it was written in
+    any of the homes; several answers side by side, ``""`` where nobody wrote it.
+    """
+    each = once_each(assets)
+    several = each[each["homes"] > 1].reset_index(drop=True)
+    several["pays"] = ""
+    if "pays" in assets.columns and len(several):
+        told = assets[assets["asset_id"].isin(several["asset_id"]) & assets["pays"].ne("")]
+        who = told.groupby("asset_id")["pays"].agg(lambda one: "; ".join(sorted(set(one))))
+        several["pays"] = several["asset_id"].map(who).fillna("")
+    return several[["asset_id", "asset_kind", "homes", "home_ids", "state", "pays"]]
 
 
 def patterns_of(
@@ -186,13 +206,13 @@ def patterns_of(
             said = Problem(file="homes", column=name, found="no such column", allowed=known, mend="Name one.")
             raise InputError([said])
     strength, wanted = ref.value("portfolio.prior_strength"), int(ref.value("portfolio.sample_homes"))
-    each = once_each(assets[assets["asset_kind"] == asset_kind])
+    own = assets[assets["asset_kind"] == asset_kind]
+    each = once_each(own)
     joined = each.merge(table[["home_id", *dict.fromkeys(by), "reports"]], on="home_id", how="left")
     names = list(dict.fromkeys(by))
     joined[names] = joined[names].fillna("").replace("", NOT_RECORDED)
     seen = joined[joined["state"].isin(INSPECTED)]
     failed, inspected = int(seen["state"].eq(FAILED).sum()), len(seen)
-    shared = each[each["homes"] > 1][["asset_id", "homes", "home_ids", "state"]].reset_index(drop=True)
     quiet = quiet_homes(assets, table, asset_kind=asset_kind, by=names)
     groups = _groups(joined, seen, quiet, names, strength=strength, wanted=wanted)
     remarks = [
@@ -208,7 +228,7 @@ def patterns_of(
         )
     return Patterns(
         asset_kind=asset_kind, by=tuple(names), failed=failed, inspected=inspected, groups=groups,
-        shared=shared, remarks=tuple(remarks),
+        shared=shared(own), remarks=tuple(remarks),
     )  # fmt: skip
 
 
@@ -216,8 +236,9 @@ def quiet_homes(
     assets: pd.DataFrame, homes: pd.DataFrame, *, asset_kind: str, by: Sequence[str]
 ) -> pd.DataFrame:
     """Return the homes nobody complained of and where no asset of a kind was inspected; as ``homes``."""
-    each = once_each(assets[assets["asset_kind"] == asset_kind])
-    seen = _homes_of(each[each["state"].isin(INSPECTED)])
+    own = assets[assets["asset_kind"] == asset_kind]
+    looked = own.loc[own["state"].isin(INSPECTED), "asset_id"]
+    seen = own.loc[own["asset_id"].isin(looked), "home_id"]
     names = list(dict.fromkeys(by))
     quiet = homes[(homes["reports"].fillna(0) == 0) & ~homes["home_id"].isin(seen)].copy()
     quiet[names] = quiet[names].fillna("").replace("", NOT_RECORDED)
@@ -240,11 +261,6 @@ def draw_sample(home_ids: Sequence[str], count: int, *, seed: int) -> tuple[str,
     known = sorted(set(home_ids))
     drawn = np.random.default_rng(seed).permutation(len(known))[: max(0, count)]
     return tuple(sorted(known[at] for at in drawn))
-
-
-def _homes_of(seen: pd.DataFrame) -> set[str]:
-    """Return every home an inspected asset serves."""
-    return {home for ids in seen["home_ids"] for home in str(ids).split()}
 
 
 def _groups(
@@ -301,8 +317,8 @@ def _said(row: object, *, failed: int, inspected: int) -> str:
     if own_failed / own <= failed / inspected or not sample:
         return f"{told}."
     return (
-        f"{told}. Look at {sample} of {int(getattr(row, 'sample_of', 0))} homes nobody complained of, drawn at"
-        " random, before a programme."
+        f"{told}. Look at {sample} of {int(getattr(row, 'sample_of', 0))} homes nobody complained of, drawn"
+        " at random, before a programme."
     )
 
 

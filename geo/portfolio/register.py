@@ -27,7 +27,7 @@ from geo.portfolio.derive import NO_AIR_LOG, UNPROVEN
 from geo.portfolio.entry import NOTHING, Entry, standing
 from geo.portfolio.events import Happened
 from geo.portfolio.keys import KEYS, USUAL, sorts_of
-from geo.portfolio.patterns import Patterns, draw_sample, patterns_of, quiet_homes
+from geo.portfolio.patterns import Patterns, draw_sample, patterns_of, quiet_homes, shared
 from geo.portfolio.periods import Nation, Periods, default
 from geo.portfolio.saving import Appended, append, counted_by
 from geo.portfolio.viewer import ADMINISTRATOR, Viewer
@@ -306,10 +306,10 @@ class Register:
                 connection, viewer, before=before, nation=self._nation, now=now or dt.datetime.now(dt.UTC)
             )
 
-    def repeats(self, viewer: Viewer) -> pd.DataFrame:
-        """Return places wet after their repair, with the verdict in words (``verdict``)."""
+    def repeats(self, viewer: Viewer, *, limit: int | None = None) -> pd.DataFrame:
+        """Return places wet after their repair, with the verdict in words (``verdict``), the latest first."""
         with self._asking(viewer) as connection:
-            found = ask.flags(connection, viewer, tuple(VERDICT_WORDS))
+            found = ask.flags(connection, viewer, tuple(VERDICT_WORDS), limit=limit)
         found["verdict"] = [VERDICT_WORDS[flag] for flag in found["flag"]]
         return found
 
@@ -332,6 +332,16 @@ class Register:
         """Return cases going stale for want of access, see :func:`geo.portfolio.ask.no_access`."""
         with self._asking(viewer) as connection:
             return ask.no_access(connection, viewer, now=now or dt.datetime.now(dt.UTC), ref=self.ref)
+
+    def past_keeping(self, viewer: Viewer, *, now: dt.datetime | None = None) -> pd.DataFrame:
+        """Return homes nothing happened in for long, see :func:`geo.portfolio.ask.past_keeping`."""
+        with self._asking(viewer) as connection:
+            return ask.past_keeping(connection, viewer, now=now or dt.datetime.now(dt.UTC), ref=self.ref)
+
+    def shared(self, viewer: Viewer) -> pd.DataFrame:
+        """Return assets that serve several homes, and who pays, see :func:`geo.portfolio.patterns.shared`."""
+        with self._asking(viewer) as connection:
+            return shared(ask.assets(connection, viewer))
 
     def patterns(self, viewer: Viewer, asset_kind: str, by: Sequence[str] = ("estate",)) -> Patterns:
         """Return the rates of failed assets of a kind by group, among inspected."""

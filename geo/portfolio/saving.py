@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from geo.errors import InputError
-from geo.portfolio.counting import moment_of
+from geo.portfolio.counting import holidays_digest, moment_of
 from geo.portfolio.entry import NOTHING, Entry, as_text, chained, sealed
 from geo.portfolio.events import Happened, own_fields
 from geo.portfolio.fitting import misfit, misfits, not_there_yet
@@ -146,10 +146,15 @@ def append(
     return Appended(batch=batch, added=len(new), already=already, head=head.hex())
 
 
+DECIDES = ("repeat_m", "repeat_months", "drying_months", "explained_m", "air_log_days")
+"""Settings under ``portfolio`` that what is kept depends on; the others count when it is shown."""
+
+
 def counted_by(periods: Periods, ref: Reference) -> str:
     """Return a hash of everything the derived tables depend on besides the events."""
-    names = sorted(key for key in ref.limits if key.startswith("portfolio."))
-    return periods.digest + " " + " ".join(f"{ref.value(key):g}" for key in names)
+    numbers = " ".join(f"{ref.value(f'portfolio.{name}'):g}" for name in DECIDES)
+    holidays = " ".join(holidays_digest(nation.holidays) for nation in periods.nations.values())
+    return f"{periods.digest} {holidays} {numbers}"
 
 
 def stamp(at: dt.datetime) -> str:

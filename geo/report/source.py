@@ -92,12 +92,20 @@ def letter_name(i: int) -> str:
     return (letter_name(first - 1) if first else "") + chr(ord("A") + last)
 
 
-def gather(found: Findings, *, drains: Drains | None = None, scene: Scene | None = None) -> Source:
+def gather(
+    found: Findings,
+    *,
+    drains: Drains | None = None,
+    scene: Scene | None = None,
+    ledger: Ledger | None = None,
+    drying: Drying | None = None,
+    works: Works | None = None,
+) -> Source:
     """Gather what a report is written from.
 
     Parameters
     ----------
-    drains, scene
+    drains, scene, ledger, drying, works
         Where they are worked out already.
     """
     refused = ""
@@ -107,15 +115,18 @@ def gather(found: Findings, *, drains: Drains | None = None, scene: Scene | None
         except WallfootError as error:
             refused = str(error)
     judged = judge_trials(found.site, drains)
-    ledger = ledger_of(found, drains, judged) if len(found.stretches) else None
-    drying = drying_of(found, judged)
-    works, held = _works(found, drains, judged, ledger, drying)
+    if ledger is None and len(found.stretches):
+        ledger = ledger_of(found, drains, judged)
+    drying = drying or drying_of(found, judged)
+    held = ""
+    if works is None:
+        works, held = _works(found, drains, judged, ledger, drying)
     return Source(
         found=found,
         drains=drains,
         drains_refused=refused,
         judged=judged,
-        ledger=ledger,
+        ledger=ledger if len(found.stretches) else None,
         works=works,
         works_refused=held,
         drying=drying if drying.recorded else None,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
+import pyarrow as pa  # type: ignore[import-untyped]
 import shapely
 from numpy.typing import NDArray
 
@@ -78,7 +78,7 @@ class Ways:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Falls:
-    """Falls by wall, percent, with their 95 % ranges, words (``said.WORDS``) and reasons (``said.REASONS``)."""
+    """Falls by wall, percent, their 95 % ranges, words (``said.WORDS``) and reasons (``said.REASONS``)."""
 
     fall: Numbers
     sigma: Numbers
@@ -117,7 +117,7 @@ def examine_block(job: Job) -> Done:
         edges = standing[outlines.edge_home]
         ends, edge_home = np.ascontiguousarray(outlines.edges[edges]), outlines.edge_home[edges]
         inside, near = mark_buildings(
-            ends, edge_home, *z.shape, window[0], window[1], lattice.ox, lattice.oy, lattice.a, lattice.b,
+            ends, edge_home, z.shape[0], z.shape[1], window[0], window[1], lattice.ox, lattice.oy, lattice.a, lattice.b,
             lattice.cell_m / np.sqrt(2.0) - 1e-9,
         )  # fmt: skip
         if job.surface is not None:
@@ -199,7 +199,8 @@ def _falls(
                 (word == NOT_KNOWN) & ((low > 0) | (high < 0)),
                 word == NOT_KNOWN,
             ],
-            [said.PARTY, said.NO_TILE, said.TILE_FAULT, said.NO_HEIGHT, said.FEW_CELLS, said.FEW_DISTANCES, said.PERHAPS_LEVEL,
+            [said.PARTY, said.NO_TILE, said.TILE_FAULT, said.NO_HEIGHT, said.FEW_CELLS, said.FEW_DISTANCES,
+             said.PERHAPS_LEVEL,
              said.WITHIN_ERROR],
             default=said.NONE,
         )  # fmt: skip

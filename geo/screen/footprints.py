@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.compute as pc  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
 import pyogrio
 import shapely
 from numpy.typing import NDArray
@@ -70,13 +70,14 @@ def read_footprints(
     kept: list[pa.Table] = []
     bounds: list[Any] = []
     count = 0
-    for ids, wkb in batches:
-        shapes = shapely.from_wkb(np.asarray(wkb.to_numpy(zero_copy_only=False)), on_invalid="ignore")
+    for ids, given in batches:
+        wkb = given
+        shapes: Any = shapely.from_wkb(wkb.to_numpy(zero_copy_only=False), on_invalid="ignore")
         if move is not None:
             shapes = shapely.transform(shapely.force_2d(shapes), move)
             wkb = pa.array(shapely.to_wkb(shapes), pa.binary())
         elif shapely.is_missing(shapes).any():  # of a kind that only the file's maker can read
-            wkb = pa.array(np.where(shapely.is_missing(shapes), None, np.asarray(wkb)), pa.binary())
+            wkb = pc.if_else(pa.array(shapely.is_missing(shapes)), None, wkb)
         columns = {
             "home_no": pa.array(np.arange(count, count + len(shapes))),
             "home_id": ids,
@@ -90,12 +91,11 @@ def read_footprints(
     if not count:
         raise _refused(name, "holds no footprint", "one or more", "Name the layer with --layer.")
     table = pa.concat_tables(kept).combine_chunks()
-    ids = table["home_id"].to_pandas()
-    codes = np.where(ids.duplicated(keep=False), 1, 0).astype(np.int8)
+    codes = table["home_id"].to_pandas().duplicated(keep=False).to_numpy().astype(np.int8)
     remark = pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(["", TWICE]))
-    found = np.concatenate(bounds)
-    found[~np.isfinite(found).all(axis=1)] = np.nan
-    return Footprints(table=table.append_column("remark", remark), bounds=found)
+    whole: Any = np.concatenate(bounds)
+    whole[~np.isfinite(whole).all(axis=1)] = np.nan
+    return Footprints(table=table.append_column("remark", remark), bounds=whole)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

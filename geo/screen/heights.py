@@ -27,7 +27,7 @@ OFF_LATTICE = 1e-3  # of a cell: less is how a corner was written down
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lattice:
-    """Cells without beginning: column ``j`` has its centre at ``ox + a (j + 0.5)``, row ``i`` at ``oy - b (i + 0.5)``.
+    """Cells without beginning: centres at ``ox + a (j + 0.5)`` and ``oy - b (i + 0.5)``.
 
     ``ox`` and ``oy`` are less than a cell, so that every tile of a ground gives the same ones.
     """

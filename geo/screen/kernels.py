@@ -19,7 +19,7 @@ SHRINK_M = 0.01  # a building hides only what lies this far within it, as on a s
 BASE_M = 0.02  # … and only from this far off the wall's line
 
 
-@njit("(f8[:,::1], i8[::1], f8, f8)", cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit("(f8[:,::1], i8[::1], f8, f8)", cache=True, error_model="numpy")
 def clean_rings(xy: Any, starts: Any, straight_rad: float, shortest_m: float) -> Any:
     """Clean rings and turn them clockwise.
 
@@ -80,10 +80,10 @@ def clean_rings(xy: Any, starts: Any, straight_rad: float, shortest_m: float) ->
     return out, counts
 
 
-@njit("(f8[:,::1], i4[::1], i8, i8, i8, i8, f8, f8, f8, f8, f8)", cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit("(f8[:,::1], i4[::1], i8, i8, i8, i8, f8, f8, f8, f8, f8)", cache=True, error_model="numpy")
 def mark_buildings(
-    ends: Any, home: Any, rows: int, columns: int, row0: int, column0: int, ox: float, oy: float, a: float, b: float,
-    near_m: float,
+    ends: Any, home: Any, rows: int, columns: int, row0: int, column0: int,
+    ox: float, oy: float, a: float, b: float, near_m: float,
 ) -> Any:  # fmt: skip
     """Mark cells in a building, and cells near one.
 
@@ -175,7 +175,7 @@ def bin_edges(ends: Any, left: float, bottom: float, side_m: float, wide: int, t
     return starts, edge[np.argsort(where, kind="stable")]
 
 
-@njit("b1(f8[:,::1], i8, f8, f8)", cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit("b1(f8[:,::1], i8, f8, f8)", cache=True, error_model="numpy")
 def _hides(edges: Any, count: int, s: float, d: float) -> bool:
     """Return whether an edge lies between the wall's line and a cell, a little to either side of it too."""
     hits = 0
@@ -191,7 +191,7 @@ def _hides(edges: Any, count: int, s: float, d: float) -> bool:
     return hits == 2
 
 
-@njit(  # type: ignore[untyped-decorator]
+@njit(
     "(f4[:,::1], b1[:,::1], i8, i8, f8, f8, f8, f8, f8[:,::1], f8[:,::1], f8[::1], f8, f8, f8,"
     " f8[:,::1], i8[::1], i8[::1], f8, f8, f8, i8, i8)",
     cache=True,

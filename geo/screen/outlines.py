@@ -60,7 +60,7 @@ class Outlines:
 
 
 def read_outlines(shapes: Any, *, ref: Reference) -> Outlines:
-    """Work out the walls of many buildings at once, as :func:`geo.perimeter.build.build_perimeter` does of few.
+    """Work out the walls of many buildings, as :func:`geo.perimeter.build.build_perimeter` does of few.
 
     Parameters
     ----------
@@ -138,13 +138,13 @@ def _rings(shapes: Any) -> tuple[Numbers, Rows, Rows, Rows]:
     if len(rest):
         kind, more, offsets = shapely.to_ragged_array(shapes[rest], include_z=False)
         several = kind == shapely.GeometryType.MULTIPOLYGON
-        whose = offsets[2] if several else np.arange(len(rest) + 1)
+        whose: Any = np.asarray(offsets[2]) if several else np.arange(len(rest) + 1)
         of_part = np.repeat(np.arange(len(offsets[1]) - 1), np.diff(offsets[1]))
         owner = np.repeat(np.arange(len(rest)), np.diff(whose))
         xy, count = np.concatenate([xy, more]), np.r_[count, np.diff(offsets[0])]
         home, part = (
             np.r_[home, rest[owner[of_part]]],
-            np.r_[part, of_part - np.asarray(whose)[owner[of_part]]],
+            np.r_[part, of_part - whose[owner[of_part]]],
         )
         order = np.argsort(home, kind="stable")
         begins = (np.cumsum(count) - count)[order]
@@ -168,7 +168,11 @@ def _twins(shapes: Any, drawn: Rows) -> Rows:
     for number in np.unique(group[same]):
         members = np.sort(drawn[order[group == number]])
         for i, late in enumerate(members[1:], start=1):
-            alike = [one for one in members[:i] if twin[one] < 0 and shapes[one].equals_exact(shapes[late], 1e-3, normalize=True)]  # fmt: skip
+            alike = [
+                one
+                for one in members[:i]
+                if twin[one] < 0 and shapes[one].equals_exact(shapes[late], 1e-3, normalize=True)
+            ]
             if alike:
                 twin[late] = alike[0]
     return twin
@@ -229,27 +233,27 @@ def _parted(walls: Walls, row: Rows, ref: Reference) -> Walls:
             shortest_m=ref.value("perimeter.shortest_party_m"),
             snap_m=snap_m,
         )
-    whole: list[int] = []
-    low: list[float] = []
-    high: list[float] = []
-    party: list[bool] = []
+    cuts: list[tuple[int, float, float, bool]] = []
     for i, intervals in shared.items():
-        face = int(row[i])
-        length = float(walls.to_m[face])
+        number = int(row[i])
+        length = float(walls.to_m[number])
         at = 0.0
-        for begin, finish in intervals:
-            begin = 0.0 if begin < snap_m else begin
-            finish = length if finish > length - snap_m else finish
+        for low, high in intervals:
+            begin = 0.0 if low < snap_m else low
+            finish = length if high > length - snap_m else high
             if begin > at + 1e-9:
-                whole.append(face), low.append(at), high.append(begin), party.append(False)
-            whole.append(face), low.append(begin), high.append(finish), party.append(True)
+                cuts.append((number, at, begin, False))
+            cuts.append((number, begin, finish, True))
             at = finish
         if at < length:
-            whole.append(face), low.append(at), high.append(length), party.append(False)
+            cuts.append((number, at, length, False))
     kept = np.setdiff1d(np.arange(len(walls.home)), row[list(shared)])
-    face_of = np.r_[kept, np.array(whole, dtype=np.int64)]
-    from_m, to_m = np.r_[walls.from_m[kept], low], np.r_[walls.to_m[kept], high]
-    is_party = np.r_[np.zeros(len(kept), dtype=bool), np.array(party, dtype=bool)]
+    face, begins, ends, party = (
+        np.array([one[i] for one in cuts], dtype=kind) for i, kind in enumerate(("i8", "f8", "f8", "?"))
+    )
+    face_of = np.r_[kept, face]
+    from_m, to_m = np.r_[walls.from_m[kept], begins], np.r_[walls.to_m[kept], ends]
+    is_party = np.r_[np.zeros(len(kept), dtype=bool), party]
     order = np.lexsort((from_m, face_of))
     return _pieces(walls, face_of[order], from_m[order], to_m[order], is_party[order])
 

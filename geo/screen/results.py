@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyarrow.parquet as pq
+import pyarrow.compute as pc  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
 import shapely
+from pyarrow.dataset import dataset  # type: ignore[import-untyped]
 from pyproj import CRS
 
 from geo.screen import said
@@ -31,8 +34,6 @@ def homes_in(results: Path, bbox: tuple[float, float, float, float]) -> gpd.GeoD
 
 def crs_of(results: Path) -> CRS:
     """Return the grid a file of results is in."""
-    import json  # noqa: PLC0415
-
     geo = json.loads(pq.read_schema(results).metadata[b"geo"])
     return CRS.from_json_dict(geo["columns"][geo["primary_column"]]["crs"])
 
@@ -79,3 +80,16 @@ def cells_of(results: Path, size_m: float) -> gpd.GeoDataFrame:
     west, south = counts["across"].to_numpy() * size_m, counts["up"].to_numpy() * size_m
     squares = shapely.box(west, south, west + size_m, south + size_m)
     return gpd.GeoDataFrame(counts.drop(columns=["across", "up"]), geometry=squares, crs=crs_of(results))
+
+
+def count_in(results: Path, bbox: tuple[float, float, float, float]) -> int:
+    """Return how many homes of a screening touch a box, without reading more than their bounds."""
+    west, south, east, north = bbox
+    box = pc.field("bbox", "xmin"), pc.field("bbox", "ymin"), pc.field("bbox", "xmax"), pc.field("bbox", "ymax")
+    inside = (box[0] <= east) & (box[1] <= north) & (box[2] >= west) & (box[3] >= south)
+    return int(dataset(results).count_rows(filter=inside))
+
+
+def walls_of(results: Path) -> Path:
+    """Return the file of walls that belongs to a file of homes."""
+    return results.with_name(f"{results.stem}-walls.parquet")

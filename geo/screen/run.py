@@ -16,7 +16,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
+import pyarrow as pa  # type: ignore[import-untyped]
 from pyproj import CRS
 
 from geo.errors import InputError, Problem, WallfootError
@@ -189,7 +189,7 @@ def _cluster(address: str) -> Iterator[tuple[Any, int]]:
         mend = "Install wallfoot[cluster]."
         raise _refused("--cluster", "Dask is not installed", "Dask's distributed", mend) from None
     try:
-        client = Client(address, timeout=PATIENCE, set_as_default=False)
+        client: Any = Client(address, timeout=PATIENCE, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         found = f"no scheduler answers at {address} ({str(error).splitlines()[0]})"
         raise _refused("--cluster", found, "tcp://HOST:PORT", "Start it, or correct the address.") from None
@@ -263,7 +263,7 @@ def _parts_folder(out: Path, asked: Mapping[str, Any]) -> tuple[Path, list[str]]
     folder = out.with_name(f"{out.name}.parts")
     manifest = folder / MANIFEST
     wanted = json.dumps(asked, indent=1, sort_keys=True)
-    notes = []
+    notes: list[str] = []
     if folder.exists():
         kept = manifest.read_text(encoding="utf-8") if manifest.is_file() else ""
         if kept == wanted:

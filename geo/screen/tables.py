@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 from pyproj import CRS
 
@@ -29,7 +29,8 @@ def home_table(
 
     def metres(word: str) -> Numbers:
         here = falls.word == word
-        return np.bincount(walls.home[here], weights=walls.length_m[here], minlength=homes)
+        metres_of = np.bincount(walls.home[here], weights=walls.length_m[here], minlength=homes)
+        return np.asarray(metres_of, dtype=np.float64)
 
     by_word = {word: metres(word) for word in said.WORDS}
     examined = outlines.state == 0

@@ -15,11 +15,12 @@ from numba import njit
 
 BUILT, BLANK, UNSEEN = -1, -2, -3
 RIM = -1
-NEXT, CAME, WALL, WAY = 0, 1, 2, 3
+WAY_BITS, LONGEST = 12, 4095  # of a number that holds home and way; the reach is REACH of its units
+REACH = 4000
 WAITS, READY, DONE = 8, 9, 10  # cells of a hollow whose water is led out, in place of where theirs came from
 
 
-@njit("i8(i4[:,::1], i8, i8)", cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit("i8(i4[:,::1], i8, i8)", cache=True, error_model="numpy")
 def _beside(building: Any, r: int, c: int) -> int:
     """Return the home whose building shares a side with a cell, the first of several; -1 for none."""
     rows, columns = building.shape
@@ -32,61 +33,66 @@ def _beside(building: Any, r: int, c: int) -> int:
     return wall
 
 
-@njit("void(i4[::1], i4[::1], i4[:,::1], i8, i8)", cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def _push(head: Any, tail: Any, cell: Any, level: int, k: int) -> None:
+@njit("void(i4[::1], i4[::1], i4[::1], i8, i8)", cache=True, error_model="numpy")
+def _push(head: Any, tail: Any, following: Any, level: int, k: int) -> None:
     """Put a cell at the end of a level's line."""
-    cell[k, NEXT] = -1
+    following[k] = -1
     if head[level] < 0:
         head[level] = k
     else:
-        cell[tail[level], NEXT] = k
+        following[tail[level]] = k
     tail[level] = k
 
 
-@njit(  # type: ignore[untyped-decorator]
-    "void(i4[::1], i4[:,::1], i8[::1], i8[::1], i4[::1], i8)", cache=True, error_model="numpy"
-)
-def _lead_out(level_of: Any, cell: Any, around: Any, steps: Any, pool: Any, lip: int) -> None:
+@njit("i8(i8, i8)", cache=True, error_model="numpy")
+def _further(end: int, step: int) -> int:
+    """Return where water ends that comes to a cell whose water ends there, a step further off."""
+    if end < 0:
+        return end
+    return (end & ~LONGEST) + min(LONGEST, (end & LONGEST) + step)
+
+
+@njit("void(i4[::1], i1[::1], i4[::1], i8[::1], i8[::1], i4[::1], i8)", cache=True, error_model="numpy")
+def _lead_out(level_of: Any, came: Any, ends: Any, around: Any, steps: Any, pool: Any, lip: int) -> None:
     """Lead the water of a filled hollow to its lip, or to a wall in it, whichever is fewer cells away.
 
-    Cells are taken in layers from the lip and the walls outward; of several that were taken before, water goes
-    to the first in the order of ``around``, as on a single site.
+    Cells are taken in layers from the lip and the walls outward; of several taken before, water goes to the
+    first in the order of ``around``, as on a single site.
     """
     count = len(pool)
     line = np.empty(count + 1, dtype=np.int32)
     line[0] = lip
     end = 1
     for i in range(count):
-        if cell[pool[i], WALL] >= 0:
-            cell[pool[i], CAME] = DONE
+        if ends[pool[i]] >= 0:
+            came[pool[i]] = DONE
             line[end] = pool[i]
             end += 1
         else:
-            cell[pool[i], CAME] = WAITS
+            came[pool[i]] = WAITS
     begin = 0
     while begin < end:
         last = end
         for i in range(begin, last):
             for step in around:
                 near = line[i] + step
-                if cell[near, CAME] == WAITS:
-                    cell[near, CAME] = READY
+                if came[near] == WAITS:
+                    came[near] = READY
                     line[end] = near
                     end += 1
         for i in range(last, end):
             k = line[i]
             for j in range(8):
                 near = k + around[j]
-                if near == lip or (level_of[near] == level_of[k] and cell[near, CAME] == DONE):
-                    cell[k, WALL] = cell[near, WALL]
-                    cell[k, WAY] = cell[near, WAY] + steps[j]
+                if near == lip or (level_of[near] == level_of[k] and came[near] == DONE):
+                    ends[k] = _further(ends[near], steps[j])
                     break
         for i in range(last, end):
-            cell[line[i], CAME] = DONE
+            came[line[i]] = DONE
         begin = last
 
 
-@njit("(f4[:,::1], i4[:,::1], i8, f8, f8, f8)", cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit("(f4[:,::1], i4[:,::1], i8, f8, f8, f8)", cache=True, error_model="numpy")
 def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: float) -> Any:
     """Follow the water on the ground to the first wall it comes to.
 
@@ -96,7 +102,7 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
         (rows, columns) heights, metres, NaN where there are none; and the number of the home that covers
         the cell, -1 where none does. Buildings stand as walls that are never drowned.
     homes
-        How many homes there are.
+        How many homes there are, fewer than half a million.
     a, b
         Width and height of a cell, metres.
     reach_m
@@ -112,7 +118,7 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
     -----
     Water leaves at the edge of the heights, and into cells without one. A cell beside a wall is one that
     shares a side with a cell of a building; its water is taken to have come to that wall, even where it would
-    run on along it.
+    run on along it. The way is told in 4000ths of the reach, so at most half of one in a hundred is lost or won.
     """
     rows, columns = z.shape
     wide = columns + 2
@@ -132,17 +138,17 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
             elif np.isfinite(z[r, c]):
                 ground = np.int32(np.rint((float(z[r, c]) - low) * 1000.0))
                 level_of[k] = UNSEEN - ground
-                top = max(top, ground)
+                top = max(top, int(ground))
     around = np.array([-wide - 1, -wide, -wide + 1, -1, 1, wide - 1, wide, wide + 1])
-    slant = np.int32(np.rint(np.hypot(a, b) * 1000.0))
-    down, across = np.int32(np.rint(b * 1000.0)), np.int32(np.rint(a * 1000.0))
-    steps = np.array([slant, down, slant, across, across, slant, down, slant]).astype(np.int64)
-    share = 1.0 / steps
-    most = np.int32(np.rint(reach_m * 1000.0))
+    slant = np.hypot(a, b)
+    length = np.array([slant, b, slant, a, a, slant, b, slant])
+    steps = np.rint(length * (REACH / reach_m)).astype(np.int64)
+    share = 1.0 / length
     head = np.full(top + 1, -1, dtype=np.int32)
     tail = np.full(top + 1, -1, dtype=np.int32)
-    # Of each cell: next in its line, neighbour water came from, home whose wall its water comes to, way in mm.
-    cell = np.full((size, 4), -1, dtype=np.int32)
+    following = np.empty(size, dtype=np.int32)  # next cell in its level's line
+    came = np.full(size, RIM, dtype=np.int8)  # neighbour by which water first came
+    ends = np.full(size, -1, dtype=np.int32)  # home whose wall its water comes to, and the way there
     cells = np.zeros(homes, dtype=np.int64)
     onward = np.zeros(homes, dtype=np.bool_)
     beside = np.zeros(homes, dtype=np.int64)
@@ -159,12 +165,11 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
                 continue
             if wall >= 0:
                 beside[wall] += 1
-                cell[k, WALL] = wall
-                cell[k, WAY] = 0
+                ends[k] = wall << WAY_BITS
             for step in around:
                 if level_of[k + step] == BLANK:
                     level_of[k] = UNSEEN - level_of[k]
-                    _push(head, tail, cell, level_of[k], k)
+                    _push(head, tail, following, level_of[k], k)
                     break
     touched = np.empty((1024, 3), dtype=np.int32)  # a home, a hollow at its wall, the depth there
     deepest = np.zeros(1024, dtype=np.int32)
@@ -176,14 +181,15 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
             in_pit = pit >= 0
             if in_pit:
                 k = pit
-                pit = cell[k, NEXT]
+                pit = following[k]
             else:
                 if pooled:
-                    _lead_out(level_of, cell, around, steps, pool[:pooled], lip)
+                    _lead_out(level_of, came, ends, around, steps, pool[:pooled], lip)
                     for i in range(pooled):
-                        wall = cell[pool[i], WALL]
-                        if wall >= 0:
-                            if cell[pool[i], WAY] <= most:
+                        end = ends[pool[i]]
+                        if end >= 0:
+                            wall = end >> WAY_BITS
+                            if end & LONGEST <= REACH:
                                 cells[wall] += 1
                             else:
                                 onward[wall] = True
@@ -191,7 +197,7 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
                 k = head[level]
                 if k < 0:
                     break
-                head[level] = cell[k, NEXT]
+                head[level] = following[k]
             best, to, again = 0.0, -1, False
             for j in range(8):
                 near = k + around[j]
@@ -207,8 +213,8 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
                 ground = UNSEEN - height
                 if ground >= level:
                     level_of[near] = ground
-                    cell[near, CAME] = 7 - j
-                    _push(head, tail, cell, ground, near)
+                    came[near] = 7 - j
+                    _push(head, tail, following, ground, near)
                     continue
                 if not in_pit:
                     if again:
@@ -218,24 +224,24 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
                     if hollows == len(deepest):
                         deepest = np.concatenate((deepest, np.zeros(hollows, dtype=np.int32)))
                 level_of[near] = level
-                cell[near, CAME] = 7 - j
+                came[near] = 7 - j
                 depth = level - ground
                 deepest[hollows] = max(deepest[hollows], depth)
-                if cell[near, WALL] >= 0:
+                if ends[near] >= 0:
                     if touches == len(touched):
                         touched = np.concatenate((touched, np.empty_like(touched)))
-                    touched[touches, 0], touched[touches, 1] = cell[near, WALL], hollows
+                    touched[touches, 0], touched[touches, 1] = ends[near] >> WAY_BITS, hollows
                     touched[touches, 2] = depth
                     touches += 1
                 if pooled == len(pool):
                     pool = np.concatenate((pool, np.empty_like(pool)))
                 pool[pooled] = near
                 pooled += 1
-                cell[near, NEXT] = -1
+                following[near] = -1
                 if pit < 0:
                     pit = near
                 else:
-                    cell[pit_end, NEXT] = near
+                    following[pit_end] = near
                 pit_end = near
             if in_pit:
                 continue
@@ -244,28 +250,26 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
                 lip = -1
             if again:
                 lip = k
-                cell[k, NEXT] = head[level]
+                following[k] = head[level]
                 if head[level] < 0:
                     tail[level] = k
                 head[level] = k
             if told:
                 continue
-            wall = cell[k, WALL]
-            way = cell[k, WAY]
-            if wall < 0:
+            end = ends[k]
+            if end < 0:
                 if to < 0:
-                    to = cell[k, CAME]
+                    to = came[k]
                 if to < 0:
                     continue
-                wall = cell[k + around[to], WALL]
-                way = cell[k + around[to], WAY] + steps[to]
-                if wall < 0:
+                end = _further(ends[k + around[to]], steps[to])
+                if end < 0:
                     continue
-                cell[k, WALL] = wall
-                cell[k, WAY] = way
-            if way <= most:
+                ends[k] = end
+            wall = end >> WAY_BITS
+            if end & LONGEST <= REACH:
                 cells[wall] += 1
-            if way > most or cell[k, CAME] == RIM:
+            if end & LONGEST > REACH or came[k] == RIM:
                 onward[wall] = True
     hole = np.zeros(homes, dtype=np.int64)
     stands = np.zeros(homes, dtype=np.int64)

@@ -79,7 +79,8 @@ def field_guide() -> str:
         parts.append(_section(name, model.about, model))
     parts.append(
         "<p>A site folder may also hold <code>limits.toml</code>, with any table and key of the tool's own"
-        " limits, to change a limit for that site; drawings then say so.</p></html>"
+        " limits, to change a limit for that site; drawings then say so. <code>evidence.toml</code> does the"
+        " same for the points, caps and tests by which causes are weighed.</p></html>"
     )
     return "\n".join(parts) + "\n"
 

@@ -38,7 +38,7 @@ class Step:
     label, part
         What it is, and which part of the repair.
     effort
-        0 for a check, 1 for an hour, 2 a day, 3 days, 4 weeks.
+        0 for a check or for leave, 1 for an hour, 2 a day, 3 days, 4 weeks.
     state
         ``done``, ``under way``, ``may start`` or ``held``.
     held_by
@@ -56,6 +56,13 @@ class Step:
     state: str
     held_by: tuple[str, ...] = ()
     because: str = ""
+
+    @property
+    def said(self) -> str:
+        """What it is, short: ``R5, dug, laid, bedded``, ``HP1 of R5``."""
+        if self.sort == HOLD:
+            return f"{self.part} of {self.repair_id}" if self.repair_id else self.part
+        return ", ".join(part for part in (self.repair_id, self.part) if part) or self.label
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -39,7 +39,7 @@ def nodes_of(
     for one in rules.enabling:
         if tags & set(one.before):
             nodes[one.key] = Node(
-                key=one.key, sort=ENABLING, tag=one.key, asked=None, label=one.label, part="", effort=1
+                key=one.key, sort=ENABLING, tag=one.key, asked=None, label=one.label, part="", effort=0
             )  # fmt: skip
     for work in works:
         for node in _of_work(work, holds, ref, rules):

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import threading
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -65,8 +66,9 @@ def write_estate(folder: Path, homes: int) -> tuple[str, list[str]]:
     """Write footprints as a GeoPackage and the ground as tiles; return their names."""
     shapes = outlines(homes)
     path = folder / f"homes-{homes}.gpkg"
-    frame = gpd.GeoDataFrame({"id": np.arange(homes)}, geometry=shapes, crs=CRS)
-    frame.to_file(path, layer_options={"SPATIAL_INDEX": "NO"})
+    if not path.exists():
+        frame = gpd.GeoDataFrame({"id": np.arange(homes)}, geometry=shapes, crs=CRS)
+        frame.to_file(path, layer_options={"SPATIAL_INDEX": "NO"})
     west, south, east, north = shapely.total_bounds(shapes)
     tiles = []
     for column in range(int((west - E) // TILE_M), int((east - E) // TILE_M) + 1):
@@ -147,7 +149,7 @@ def straightforward(source: str, tiles: list[str], count: int) -> pd.DataFrame:
     for number in range(count):
         shape = homes.geometry.iloc[number]
         xy = shapely.get_coordinates(shapely.geometry.polygon.orient(shape, -1).exterior)
-        for a, b in zip(xy[:-1], xy[1:], strict=True):
+        for a, b in pairwise(xy):
             length = float(np.hypot(*(b - a)))
             unit = (b - a) / length
             out = np.array([-unit[1], unit[0]])

@@ -30,7 +30,9 @@ def test_a_point_is_read_and_its_date_moves(visit: Callable[..., Any], workspace
     first.fill("4,4")
     page.get_by_role("button", name="Keep the readings").click()
     watched.settle()
-    expect(page.get_by_text("Nothing is kept yet; what you typed is still here.")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Nothing is kept yet; what you typed is still here.")).to_be_visible(
+        timeout=30_000
+    )
     expect(first).to_have_value("4,4")
     first.fill("4.4")
     page.get_by_role("textbox", name="DR9, % mass").fill("2.4")

@@ -14,6 +14,7 @@ from geo.portfolio.viewer import Viewer
 from geo.store.engine import connect
 from geo.store.register_tables import GUARDED
 from geo.store.said import StoreError
+from geo.store.store import open_store
 
 pytestmark = pytest.mark.postgres
 
@@ -144,6 +145,18 @@ def test_questions_are_asked_under_the_landlord_s_role(two: Register) -> None:
         )
     assert two.next_homes(TWO["L1"], ["law"], now=FACTS.NOW).homes == 4
     assert two.verify(TWO["L1"]) == ()
+
+
+def test_a_register_carried_from_server_to_file(two: Register, tmp_path: Path) -> None:
+    """A back-up of the server opens as a workspace in a file, with both landlords, sound and with the same hash."""
+    heads = {landlord: two.head(viewer) for landlord, viewer in TWO.items()}
+    address = two._engine.url.render_as_string(hide_password=False)
+    with open_store(address, cache=tmp_path / "cache") as store:
+        store.back_up(tmp_path / "up.sqlite")
+    with open_register(tmp_path / "up.sqlite", create=False) as copy:
+        for landlord, viewer in TWO.items():
+            assert copy.verify(viewer) == ()
+            assert copy.head(viewer) == heads[landlord]
 
 
 def test_which_roles_may_be_let_in(two: Register) -> None:

@@ -49,6 +49,7 @@ def codes_of(site: Site) -> Codes:
 
 @cache
 def plain(which: int) -> Codes:
+    """Return the codes of one house as it is."""
     return codes_of(sites()[which])
 
 
@@ -102,16 +103,19 @@ def less_sure(record: Record) -> dict[str, Any]:
 
 @pytest.mark.parametrize("which", range(KEPT))
 def test_turning_and_moving_a_site_changes_nothing(which: int) -> None:
+    """Distances and levels are the same wherever north is."""
     assert codes_of(changed(sites()[which], moved)) == plain(which)
 
 
 @pytest.mark.parametrize("which", range(KEPT))
 def test_another_datum_changes_nothing(which: int) -> None:
+    """Only differences of level count."""
     assert codes_of(changed(sites()[which], raised_by(12.5))) == plain(which)
 
 
 @pytest.mark.parametrize("which", range(KEPT))
 def test_photographs_are_no_evidence(which: int) -> None:
+    """A picture carries no number."""
     site = sites()[which]
     bare = replace(site, records={**site.records, "photo": ()})
     assert codes_of(
@@ -121,6 +125,7 @@ def test_photographs_are_no_evidence(which: int) -> None:
 
 @pytest.mark.parametrize("which", range(KEPT))
 def test_less_sure_levels_only_take_level_codes_away(which: int) -> None:
+    """With three times the error no new margin passes two sigma."""
     levels = {"LEV+", "LEV-"}
     before = {each for each in plain(which) if each[0] in levels}
     after = {each for each in codes_of(changed(sites()[which], less_sure)) if each[0] in levels}

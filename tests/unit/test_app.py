@@ -16,7 +16,7 @@ from geo.site.records import KINDS
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_sites"
 SITES = ("semi_on_a_slope", "three_cottages", "old_school")
-VIEWS = ("plan", "strip", "ground", "outlets", "drains", "gaps")
+VIEWS = ("plan", "strip", "ground", "outlets", "drains", "gaps", "causes", "test_log")
 PATIENCE_S = 120
 
 

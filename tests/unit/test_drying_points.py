@@ -11,8 +11,20 @@ import pytest
 from pyproj import CRS
 
 from geo import reference
+from geo.drying.air import air_states, tent_rises
 from geo.drying.clock import OPEN, SEEPAGE, STOPPED, Clock, Sources, clock_of, sources_of
-from geo.drying.goals import CONTROL, FLOOR, MET, NOT_MET, Dry, Goal, goal_of, judge_salts, judge_series
+from geo.drying.goals import (
+    CONTROL,
+    FLOOR,
+    MET,
+    NOT_MET,
+    Dry,
+    Goal,
+    goal_of,
+    judge_salts,
+    judge_series,
+    judge_surface,
+)
 from geo.drying.machines import Machines, machines_of
 from geo.drying.rises import REBOUND, REWET, find_rises, rebound_check
 from geo.drying.series import Series, day_said, moment, moments, reading_sigma, series_of
@@ -316,8 +328,64 @@ def test_the_margin_stands_over_the_dry_reference() -> None:
     found = goal_of(point, own, dry, None, ref=REF)
     assert (found.value, found.sigma) == (pytest.approx(3.4), 0.3)
     late = Dry(at=np.datetime64(at(-30)), value=dry.value, said="dry reference C1", rests_on=())
-    assert "read 30 days apart" in goal_of(point, own, late, None, ref=REF).said
+    assert "read 30 days apart" in goal_of(point, own, late, None, ref=REF).stale
     assert not goal_of(point, own, None, None, ref=REF).known
+
+
+def test_a_dry_reference_of_another_day_releases_nothing() -> None:
+    """Low enough twice, and the reference read 30 days before: not known, and what to read."""
+    low = Goal(
+        kind=CONTROL,
+        value=4.4,
+        unit="% mass",
+        stale="its dry reference was read 30 days apart",
+        settle="Read it.",
+    )
+    found = judge_series(low, series("3.0 3.0", days=(0, 7)), off(), ref=REF)
+    assert found.word == NOT_KNOWN
+    assert "30 days apart" in found.because
+
+
+def logged(humidity: float, *, days: int) -> pd.DataFrame:
+    """Return four readings a day at a surface of 13 degrees in a room of 18."""
+    rows = [
+        {"id": f"E{day}-{hour}", "place": "room", "taken_at": at(day, hour), "air_c": 18.0, "surface_c": 13.0,
+         "humidity_percent": humidity, "instrument": "LOG"}
+        for day in range(days) for hour in (0, 6, 12, 18)
+    ]  # fmt: skip
+    return air_states(table("environment", *rows), ref=REF)
+
+
+def test_a_surface_is_judged_by_a_month() -> None:
+    """Room 18 degrees, surface 13: at 72 % the surface has 99 %, at 45 % 62 % (e_s 20.6 and 15.0 hPa by table).
+
+    72 % of 20.63 hPa is 14.85 of 14.97; 45 % is 9.28 of 14.97. Twenty days of it are not a month.
+    """
+    most = Goal(kind="surface_humidity", value=80.0, unit="% RH")
+    assert judge_surface(most, logged(45.0, days=29), ref=REF).word == MET
+    wet = judge_surface(most, logged(72.0, days=29), ref=REF)
+    assert wet.word == NOT_MET
+    assert "mean 99 % RH" in wet.because
+    assert judge_surface(most, logged(45.0, days=20), ref=REF).word == NOT_KNOWN
+    assert judge_surface(most, logged(58.0, days=29), ref=REF).word == NOT_KNOWN
+
+
+@pytest.mark.parametrize(
+    ("outside", "moved", "alarms"),
+    [((10.0, 10.0), False, 1), ((10.0, 22.0), False, 0), ((10.0, 10.0), True, 0)],
+)
+def test_a_tent_that_grows_wetter_alone(outside: tuple[float, float], moved: bool, alarms: int) -> None:
+    """From 7.8 to 13.6 g/m3 in a day in the tent: an alarm, unless it grew wetter outdoors too, or machines moved."""
+    rows = []
+    for day, (humidity, out) in enumerate(zip((40.0, 70.0), outside, strict=True)):
+        for name, place, air, own in (("T", "tent", 22.0, humidity), ("O", "outdoors", out, 85.0)):
+            rows.append(
+                {"id": f"{name}{day}", "place": place, "taken_at": at(day), "air_c": air, "instrument": name,
+                 "humidity_percent": own}
+            )  # fmt: skip
+    log = {"began_at": at(-9), "ended_at": at(0, 20) if moved else at(9), "machine_kind": "refrigerant"}
+    states = air_states(table("environment", *rows), ref=REF)
+    assert len(tent_rises(states, machines_of(table("drying_log", log)), ref=REF)) == alarms
 
 
 def test_salts_ask_for_no_more_than_they_hold() -> None:

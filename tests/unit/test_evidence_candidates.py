@@ -86,6 +86,7 @@ def test_what_feeds_each_length_gets_the_evidence_it_deserves(name: str, wet_id:
 
 @pytest.mark.parametrize("name", sorted({name for name, _ in KNOWN}))
 def test_candidates_lie_on_the_ring_of_their_stretch_and_are_named_once(name: str) -> None:
+    """What a candidate would wet is on the side of its stretch, and no key stands twice."""
     laid, candidates, raised = asked(name)
     rings = {one.stretch_id: one for one in laid.wet}
     assert len({(each.stretch_id, each.key) for each in candidates}) == len(candidates)

@@ -93,10 +93,6 @@ class Asked:
         judged = judge_trials(site, self.drains)
         self.raised = raise_codes(self.found, self.drains, judged, self.candidates)
 
-    def keys(self) -> set[str]:
-        """Return the candidates of any stretch."""
-        return {each.key for each in self.candidates}
-
     def one(self, key: str) -> Candidate:
         """Return a candidate of the only stretch that has it."""
         return next(each for each in self.candidates if each.key == key)
@@ -172,6 +168,7 @@ def test_a_level_less_sure_says_nothing() -> None:
 
 
 def test_a_floor_seen_to_stand_clear_is_no_route() -> None:
+    """Seen to stand off the inner leaf, it bridges nothing (K4 asks for contact)."""
     asked = Asked([*STEPPED, slab(edge="isolated"), *wet_inside()])
     assert "SOUND" in asked.of("S11:FZ")
     assert "LEV+" not in asked.of("S01:G1")
@@ -195,13 +192,14 @@ def test_distance_is_walked_round_the_corner_and_not_through_it() -> None:
 def test_no_path_leads_past_a_party_wall() -> None:
     """F2 is a party wall: a gully on F3 can be reached neither way round within reach, F1 ends at the line."""
     asked = Asked([gully(16.5), *wet_outside(9.0, 9.5)], party=True)
-    assert "S01:G1" not in asked.keys()
+    assert "S01:G1" not in {each.key for each in asked.candidates}
     neighbour = asked.one("S19")
     assert neighbour.stops
     assert "NEAR" in asked.of("S19")
 
 
 def test_near_and_far_by_path() -> None:
+    """Peak at 2.5 to 3.0: 0 m from a gully at 3, 5 m from one at 8."""
     near, far = Asked([gully(3.0), *wet_outside(2.5, 3.0)]), Asked([gully(8.0), *wet_outside(2.5, 3.0)])
     assert "NEAR" in near.of("S01:G1")
     assert "FAR" in far.of("S01:G1")
@@ -221,6 +219,7 @@ def test_only_what_was_looked_at_is_seen_or_sound() -> None:
 
 
 def test_a_defect_noted_beside_a_sound_state_is_the_defect() -> None:
+    """Sound when first seen and broken when looked at again is broken."""
     more = ("asset_state", {"id": "ST1", "of_id": "G1", "state": "lip_broken", "evidence": "seen"})
     asked = Asked([gully(3.0), more, *wet_outside(2.5, 3.0)])
     assert asked.of("S01:G1")["SEEN"].rests_on[0] == "ST1"
@@ -258,6 +257,7 @@ def drained(at: float = 3.0) -> Rows:
 
 
 def test_dye_at_the_stretch_speaks_for_its_gully_and_not_elsewhere() -> None:
+    """Dye at 3.2 m is on the stretch 2.25-3.75, at 8.0 m it is not; the clear run gets nothing of it."""
     place = {"position_by": "chainage_offset", "chainage_m": 3.2, "offset_m": 0.0, "shown_after_s": 90.0}
     here = Asked([*drained(), dyed(**place), *wet_outside(2.5, 3.5)])
     assert here.of("S01:G1")["TEST+"].rests_on[0] == "T1"
@@ -278,6 +278,7 @@ def test_a_negative_counts_if_big_enough_and_watched(litres: float, watched: str
 
 
 def test_a_test_after_the_works_says_nothing_of_what_was_found() -> None:
+    """What was tried on the mended gully does not speak of the broken one."""
     asked = Asked([*drained(), dyed("not_shown", 120.0, "o6", stage="as_built"), *wet_outside(2.5, 3.5)])
     assert "TEST-" not in asked.of("S01:G1")
 
@@ -348,6 +349,7 @@ def test_a_cold_surface_and_a_dry_core() -> None:
 
 
 def salt(name: str, ion: str, grade: str) -> tuple[str, dict[str, Any]]:
+    """Return one ion of a strip test on the wet stretch."""
     place = {"position_by": "chainage_offset", "chainage_m": 3.0, "offset_m": -0.3, "side": "inside"}
     return "salt", {"id": name, "ion": ion, "salt_class": grade, "material": "brick", **place}
 
@@ -357,6 +359,7 @@ def salt(name: str, ion: str, grade: str) -> tuple[str, dict[str, Any]]:
     [("high", "medium", "NSALT"), ("low", "none", "NOSALT"), ("high", "none", ""), ("", "high", "")],
 )
 def test_ground_salts_need_both_ions(chloride: str, nitrate: str, code: str) -> None:
+    """Nitrate and chloride together are of the ground; one alone is neither code."""
     rows = [salt("n1", "nitrate", nitrate)] + ([salt("n2", "chloride", chloride)] if chloride else [])
     asked = Asked([*wet_inside(2.0, 4.0), *rows])
     assert {"NSALT", "NOSALT"} & set(asked.of()) == ({code} if code else set())
@@ -371,6 +374,7 @@ def floor(name: str, inward: float, value: float) -> Any:
 
 @pytest.mark.parametrize(("centre", "codes"), [(60.0, {"FLED"}), (170.0, {"FLED", "FLCEN"})])
 def test_the_edge_of_the_floor_and_its_centre(centre: float, codes: set[str]) -> None:
+    """Spread of the pad is 10: a centre at 60 is dry, at 170 no drier than the edge at 160."""
     dry = [
         ("reading", {**floor(f"fc{i}", 0.2, 60 + i % 2)[1], "chainage_m": 8.0, "control": "yes"})
         for i in range(6)
@@ -381,6 +385,7 @@ def test_the_edge_of_the_floor_and_its_centre(centre: float, codes: set[str]) ->
 
 
 def test_signs_are_raised_for_their_own_side_and_length() -> None:
+    """One on the other face, one elsewhere and one nobody looked at raise nothing."""
     own = {"side": "inside", "chainage_from_m": 2.5, "chainage_to_m": 3.5, "evidence": "reported"}
     rows = [("sign", {"id": "SG1", "sign": "follows_use", **own}),
             ("sign", {"id": "SG2", "sign": "grease", **own, "side": "outside"}),
@@ -442,6 +447,7 @@ def test_nothing_recorded_raises_nothing() -> None:
 
 
 def test_every_code_names_a_record_of_the_site_and_a_reason(stepped: Asked) -> None:
+    """Nothing is raised out of nothing."""
     ids = stepped.found.site.ids
     for each in stepped.raised:
         assert each.because

@@ -192,6 +192,18 @@ def test_what_needs_no_route() -> None:
     ]
 
 
+def test_ground_over_a_course_wets_all_of_its_length() -> None:
+    """A pool against part of high ground comes in by it, and the rest of the high ground is wet as well."""
+    found = paired(
+        wall(),
+        {"S09": ("SEEN", "NEAR", "OUT"), "S08": ("SEEN", "LEV+")},
+        candidate("S09", "", (3.0, 4.0)),
+        candidate("S08", "", (2.5, 6.0)),
+    )
+    assert [(one.source, one.route) for one in found.pairs] == [("S09", "S08")]
+    assert found.predicted == {"S09": ((3.0, 4.0),), "S08": ((2.5, 6.0),)}
+
+
 def test_what_a_person_accepted_counts_with_its_own_reach() -> None:
     """A cause accepted by hand explains what it would wet, and still asks for its way in."""
     found = paired(wall(), {"S01:G1": ("NEAR",)}, candidate("S01", "G1", (3.0, 6.0)), decided=("S01:G1",))

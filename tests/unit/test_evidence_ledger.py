@@ -260,3 +260,14 @@ def test_a_practice_brings_its_own_points(run: Callable[..., Any], tmp_path: Pat
     assert refused.exit_code == 1
     assert "practice.toml, points.S12.SEEN: 'much' is not a number" in refused.stderr
     assert run("--evidence", str(tmp_path / "none.toml")).exit_code == 1
+
+
+def test_every_weight_can_be_printed() -> None:
+    """Points, groups, caps and tests are printed with their sources, and what is printed can be changed."""
+    told = CliRunner().invoke(app, ["weights"])
+    assert told.exit_code == 0
+    assert "[points.S01]  # source: Gully head or surround leaking at the wall" in told.stdout
+    assert '"TEST+" = 3' in told.stdout
+    assert "caps.sound = 0 points" in told.stdout
+    assert "JUDGEMENT" in told.stdout
+    assert "[test.camera] sensitivity = 0.9" in told.stdout

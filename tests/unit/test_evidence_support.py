@@ -10,10 +10,13 @@ import pytest
 from geo import weights
 from geo.errors import InputError
 from geo.evidence.kinds import Candidate, Raised
+from geo.evidence.ledger import weights_of
 from geo.evidence.robust import steadiness
 from geo.evidence.support import Support, lay_board, raw_points, weigh
 from geo.site.drain_records import Gully, Run
-from geo.site.folder import try_site, write_site
+from geo.site.folder import read_site, try_site, write_site
+from geo.store.changes import PutFile
+from geo.store.store import Store
 
 STATUSES = {
     "CONFIRMED", "CONFIRMED-2", "CORROBORATED", "FROM MEMORY", "COMMON PRACTICE", "JUDGEMENT", "SETTING"
@@ -286,3 +289,20 @@ def test_a_sites_own_file_is_checked_with_the_site_and_kept(tmp_path: Path) -> N
     assert [(said.file, said.severity) for said in problems if said.file == "evidence.toml"] == [
         ("evidence.toml", "error")
     ]
+
+
+def test_the_workspace_keeps_a_sites_own_file_and_refuses_a_wrong_one(store: Store) -> None:
+    """A practice's points go into the workspace byte for byte, count there, and change the data version."""
+    site_id = store.take_in(read_site(Path("demo_sites/three_cottages")), by="surveyor")
+    before = store.site(site_id).digest
+    own = b"[points.S01]\nNEAR = 1\n"
+    store.save(site_id, [PutFile("evidence.toml", own)], by="surveyor")
+    site = store.site(site_id)
+    assert site.files["evidence.toml"] == own
+    assert site.digest != before
+    assert [each.key for each in weights_of(site).changed] == ["points.S01.NEAR"]
+    version = store.file_versions(site_id)["evidence.toml"]
+    with pytest.raises(InputError, match="no such cause or code"):
+        store.save(
+            site_id, [PutFile("evidence.toml", b"[points.S01]\nNAER = 1\n", base=version)], by="surveyor"
+        )

@@ -21,8 +21,9 @@ TENT = [10.0, 20.0, 40.0, 80.0, 60.0, 30.0, 10.0]
 
 
 def test_half_widths_of_a_tent_are_those_of_its_straight_sides() -> None:
-    """Dry 0, peak 80 at 1.5: half is 40, met at 1.0 on the left, and on the right a third of the way
-    from 60 at 2.0 to 30 at 2.5 is 50, two thirds is 40: 2.0 + 2/3 × 0.5 = 2.333, 0.833 from the peak.
+    """Half of 80 is met where the sides say.
+
+    Dry 0, peak 80 at 1.5: half is 40, met at 1.0 on the left, and on the right on the way from 60 at 2.0 to 30 at 2.5 is 50, two thirds is 40: 2.0 + 2/3 × 0.5 = 2.333, 0.833 from the peak.
     """
     found = along_wall(X, TENT, TENT, apart=5.0, dry=0.0)
     assert (found.peak_m, found.plateau_m) == (1.5, 0.0)
@@ -38,7 +39,9 @@ def test_readings_that_cannot_be_told_apart_are_one_plateau() -> None:
 
 
 def test_a_reading_off_the_scale_keeps_its_bounds() -> None:
-    """Above 80 the peak may be anything more: half of it is 40 or more, so the damp is at most as wide as
+    """Off the scale the widths have bounds only.
+
+    Above 80 the peak may be anything more: half of it is 40 or more, so the damp is at most as wide as
     at 40 and at least nothing.
     """
     high = [value if value != 80.0 else math.inf for value in TENT]
@@ -56,12 +59,14 @@ def test_unread_wall_ends_a_half_width_as_not_read() -> None:
 
 
 def test_without_a_dry_reference_no_half_width_is_known() -> None:
+    """Half of an unknown height is unknown."""
     found = along_wall(X, TENT, TENT, apart=5.0)
     assert found.left_m == found.right_m == (0.0, math.inf)
     assert found.peak_m == 1.5
 
 
 def test_the_peak_is_looked_for_within_the_stretch_only() -> None:
+    """From 2.0 on the highest is 60 at 2.0."""
     found = along_wall(X, TENT, TENT, apart=5.0, dry=0.0, within=(2.0, 3.0))
     assert found.peak_m == 2.0
 
@@ -84,6 +89,7 @@ def test_wider_bounds_never_narrow_what_a_half_width_may_be(values: list[int], m
 
 @given(st.floats(-500, 500), st.lists(st.integers(0, 100), min_size=3, max_size=10))
 def test_a_shape_moves_with_its_wall(shift: float, values: list[int]) -> None:
+    """Chainage shifted, everything shifts and no width changes."""
     x = [0.5 * i for i in range(len(values))]
     here = along_wall(x, values, values, apart=1.0, dry=0.0)
     there = along_wall([at + shift for at in x], values, values, apart=1.0, dry=0.0)
@@ -100,6 +106,7 @@ def test_a_ratio_of_readings_off_the_scale_is_a_bound() -> None:
 
 
 def test_inside_and_outside_are_held_together_only_within_one_group() -> None:
+    """90 over 30 by one pad is 3; pins on one side only say nothing."""
     rows = pd.DataFrame(
         {
             "group": ["pad", "pad", "pins"],
@@ -114,6 +121,7 @@ def test_inside_and_outside_are_held_together_only_within_one_group() -> None:
 
 
 def test_depth_is_held_against_depth_of_one_method() -> None:
+    """4 at the face over 8 in the core is a half."""
     rows = pd.DataFrame(
         {"group": ["a", "a"], "depth_mm": [10.0, 60.0], "low": [4.0, 8.0], "high": [4.0, 8.0]}
     )
@@ -132,10 +140,12 @@ def test_salts_hold_all_of_the_water_at_the_band_and_not_at_its_foot() -> None:
     ("words", "said"), [((NEITHER, NEITHER), "yes"), ((NEITHER, BOTH), "no"), ((SALT,), "no")]
 )
 def test_a_core_is_dry_only_where_neither_water_nor_salts_show(words: tuple[str, ...], said: str) -> None:
+    """Salts in the core are water in the core."""
     rows = pd.DataFrame({"depth_from_mm": 40.0, "mc_dry": 0.9, "hmc_dry": 0.8, "word": list(words)})
     assert dry_core(rows, ref=REF).word == said
 
 
 def test_a_shallow_sample_says_nothing_of_the_core() -> None:
+    """From the face to 40 mm is not the core."""
     rows = pd.DataFrame({"depth_from_mm": [0.0], "mc_dry": [0.9], "hmc_dry": [0.8], "word": [NEITHER]})
     assert dry_core(rows, ref=REF).word == NOT_KNOWN

@@ -604,6 +604,27 @@ def test_no_access_that_goes_stale(register: Register) -> None:
     assert order(register, "no_access") == ["H1", "H3", "H2"]
 
 
+def test_files_nobody_may_need_any_longer(register: Register) -> None:
+    """Six years after its last event a home without an open case is told; nothing is taken out."""
+    old = [
+        event("home", "H1", "2019-01-01", nation="england"),
+        event("told", "H1", "2020-11-01", channel="phone", said="x"),
+    ]
+    still = [event("home", "H2", "2019-01-01"), event("report", "H2", "2019-02-01", channel="phone")]
+    register.append(MANAGER, [*old, *still, event("home", "H3", "2021-01-01")], by="manager")
+    assert register.past_keeping(MANAGER, now=NOW)["home_id"].tolist() == ["H1"]
+    assert len(register.events(MANAGER, "H1")) == 2
+
+
+def test_a_page_s_length_asks_for_nothing_to_be_worked_out_again(register: Register, tmp_path: Path) -> None:
+    """A setting that only decides what is shown changes nothing that is kept; one that decides it does."""
+    path = tmp_path / "limits.toml"
+    for name, value, ask in (("page_homes", 7, False), ("repeat_m", 2.0, True)):
+        path.write_text(f"[portfolio]\n{name} = {value}\n", encoding="utf-8")
+        register.ref = REF.with_changes(path)
+        assert bool(register.verify(MANAGER)) is ask
+
+
 # --- who sees what -------------------------------------------------------------------------------
 
 

@@ -97,6 +97,7 @@ def test_failed_soakaways_by_estate(register: Register) -> None:
     assert first["shrunk"] == pytest.approx((14 / 96 * 10 + 7) / 28)
     assert found.shared["asset_id"].tolist() == [own["shared"]]
     assert found.shared["homes"].tolist() == [own["shared_homes"]]
+    assert register.shared(MANAGER)["pays"].tolist() == ["landlord, four homes"]
     assert (
         register.next_homes(MANAGER, ["spread"], every=True, limit=4, now=NOW).table["spread_count"].tolist()
         == [3] * 4
