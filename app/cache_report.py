@@ -9,11 +9,12 @@ import streamlit as st
 from app import cache, cache_causes, cache_drying, cache_works
 from geo.draw.scene import Scene
 from geo.errors import WallfootError
+from geo.exchange.setting_out import pack_zip
 from geo.findings.drains import Drains
 from geo.findings.examine import Findings
 from geo.report.full import full_report
 from geo.report.letter import letter_of
-from geo.report.pack import pack_zip, quantity_files, report_files
+from geo.report.pack import quantity_files, report_files
 from geo.report.parts import Document
 from geo.report.render_html import report_html
 from geo.report.render_pdf import report_pdf

@@ -15,6 +15,7 @@ from geo.cli_causes import weights as _weights
 from geo.cli_drying import drying as _drying
 from geo.cli_report import report as _report
 from geo.cli_said import CAUTIONS
+from geo.cli_houses import houses as _houses
 from geo.cli_portfolio import register_app
 from geo.cli_said import count as _count
 from geo.cli_said import or_stop as _or_stop
@@ -32,6 +33,7 @@ app = typer.Typer(
 )
 app.add_typer(store_app, name="store")
 app.command("screen")(_screen)
+app.command("houses")(_houses)
 app.add_typer(register_app, name="register")
 app.command("causes")(_causes)
 app.command("weights")(_weights)

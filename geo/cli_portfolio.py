@@ -168,7 +168,7 @@ def due(
             f"passed {count(-row.working_days, 'working day')} ago"
         )  # fmt: skip
         told = " (if it is significant)" if row.assumed else ""
-        typer.echo(printable(f"{row.due_on}  {row.home_id}  {row.label}{told} ({row.by}), {left}"))
+        typer.echo(printable(f"{row.due_on}{row.hour}  {row.home_id}  {row.label}{told} ({row.by}), {left}"))
     typer.echo(count(len(table), "date"), err=True)
     _write(out, {"due": table})
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Self
 
 import typer
 
@@ -113,7 +113,7 @@ class _Bar:
         self._bar: Any = None
         self._done = 0
 
-    def __enter__(self) -> _Bar:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

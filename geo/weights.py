@@ -20,13 +20,13 @@ from geo.reference import Limit
 
 EVIDENCE_FILE = "evidence.toml"
 SOURCE, ROUTE, MIMIC = "source", "route", "mimic"
-NUMBERS = ("caps", "words", "pairing", "reach", "coverage", "robustness", "belief", "pour")
+NUMBERS = ("caps", "words", "pairing", "coverage", "robustness", "belief", "pour")
 TEST_NUMBERS = {"sensitivity": (0.01, 0.999), "specificity": (0.01, 0.999), "minutes": (0.5, 1440.0)}
 TEST_NUMBERS |= {"extra_min": (0.0, 1440.0), "return_days": (0.0, 400.0)}
 MOST_POINTS = 5.0
 IN_ORDER = ("contradicted", "unlikely", "possible", "supported", "well_supported")
 RANGES = {
-    "caps": (-10.0, 10.0), "words": (-20.0, 20.0), "pairing": (0.0, 10.0), "reach": (0.05, 20.0),
+    "caps": (-10.0, 10.0), "words": (-20.0, 20.0), "pairing": (0.0, 10.0),
     "coverage": (0.0, 10.0), "belief": (-10.0, 10.0), "pour": (0.01, 0.999),
     "robustness.draws": (50.0, 5000.0), "robustness.step": (0.0, 5.0), "robustness.holds": (0.5, 1.0),
     "robustness.seed": (0.0, 1e9), "belief.least": (0.001, 0.4), "belief.most": (0.6, 0.999),
@@ -47,6 +47,8 @@ class Cause:
         Whether it means liquid water in the wall, and whether it can act only where levels allow.
     feeds_itself
         A route that needs no source named.
+    own_tests
+        Whether tests of one's own things can clear it.
     """
 
     key: str
@@ -57,6 +59,7 @@ class Cause:
     liquid: bool
     by_level: bool = False
     feeds_itself: bool = False
+    own_tests: bool = True
 
     def named(self, of_id: str) -> str:
         """Return how it is named in a sentence, with the record it stands for."""
@@ -145,7 +148,7 @@ class Weights:
     points
         (causes and then variants, codes) points.
     numbers
-        Caps, bounds of words, reaches and the rest, by ``table.key``.
+        Caps, bounds of words and the rest, by ``table.key``.
     basis
         Where the points come from: ``points``, ``groups`` …: (source, status).
     changed
@@ -188,7 +191,7 @@ class Weights:
         return {cause.key: cause for cause in self.causes}
 
     def number(self, key: str) -> float:
-        """Return a cap, bound, reach or setting, as ``reach.point_m``."""
+        """Return a cap, bound or setting, as ``caps.sound``."""
         return self.limit(key).value
 
     def limit(self, key: str) -> Limit:

@@ -8,7 +8,7 @@ from html import escape
 from geo.draw.theme import ACCENT, FAINT, INK, PANEL, PAPER, RULE, SOFT_INK, WET_STEPS
 from geo.evidence.ledger import StretchLedger
 from geo.evidence.ledger_matrix import Matrix
-from geo.evidence.next_trial import Next, Option
+from geo.evidence.next_trial_kinds import Next, Option
 from geo.evidence.next_trial_words import minutes_said
 from geo.evidence.support import (
     NOT_EXAMINED,

@@ -21,7 +21,7 @@ from geo.site.crs import to_lonlat
 NEAR_HOMES = 1500  # more are drawn as squares: a page holds no more cards
 SQUARES = 24  # along the longer side of a far view
 FILL = {"toward": WET_STEPS[4], "away": FAINT, "level": FAINT, "party": FAINT, "not known": PAPER}
-WEIGHT = {"toward": 5, "away": 2, "level": 2, "party": 1, "not known": 1}
+WEIGHT = {"toward": 5, "away": 2, "level": 2}
 Box = tuple[float, float, float, float]
 
 
@@ -87,6 +87,7 @@ def _near(results: Path, view: Box) -> dict[str, list[Sketch]]:
              "weight": WEIGHT[str(wall["verdict"])]},
         )
         for wall in walls.to_dict("records")
+        if wall["verdict"] in ("toward", "away", "level")
     ]  # fmt: skip
     return {"Homes": outlines, "Walls": lines}
 
@@ -118,7 +119,10 @@ def _legend(*, near: bool) -> list[dict[str, str]]:
     swatch = "border:1px solid #777;background:"
     lines = (
         [
-            {"css": f"{swatch}{WET_STEPS[4]}", "text": "ground surely falls to a wall; thick line: that wall"},
+            {
+                "css": f"{swatch}{WET_STEPS[4]}",
+                "text": "ground surely falls to a wall; thick line: that wall",
+            },
             {"css": f"{swatch}{FAINT}", "text": "away or level at every wall that is known"},
             {"css": f"{swatch}{PAPER}", "text": "not known, broken outline: see why in the card"},
         ]

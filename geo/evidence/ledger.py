@@ -14,7 +14,8 @@ from geo.evidence.decisions import Decision, accepted_causes, decisions_at, put_
 from geo.evidence.kinds import Candidate, Raised
 from geo.evidence.ledger_kinds import Ledger, Place, StretchLedger
 from geo.evidence.ledger_walls import Sides, dry_and_unread, places_of, plain_stretches, spots_of, walls_of
-from geo.evidence.next_trial import Asked, Next, Option, next_at, next_of_all
+from geo.evidence.next_trial import next_at, next_of_all
+from geo.evidence.next_trial_kinds import Asked, Next, Option
 from geo.evidence.next_trial_pours import Pours, leave_of, proof_lacks, put_in
 from geo.evidence.next_trial_words import listed
 from geo.evidence.pairing import Paired, Wall, pair, reach_of

@@ -9,7 +9,7 @@ from importlib import metadata
 from typing import Any
 
 from geo.evidence.ledger_kinds import Ledger, Place, StretchLedger
-from geo.evidence.next_trial import Next, Option
+from geo.evidence.next_trial_kinds import Next, Option
 from geo.evidence.support import Evidence, Support
 
 DOCUMENT_ID = "urn:wallfoot:causes:1"

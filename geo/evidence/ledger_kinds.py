@@ -8,7 +8,7 @@ from typing import Any
 
 from geo.evidence.coverage import Cover, Range
 from geo.evidence.decisions import Decision
-from geo.evidence.next_trial import Next
+from geo.evidence.next_trial_kinds import Next
 from geo.evidence.next_trial_words import listed
 from geo.evidence.pairing import Pair, Question
 from geo.evidence.robust import Leader

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from geo.evidence.ledger_kinds import Ledger, StretchLedger
-from geo.evidence.next_trial import Next, Option
+from geo.evidence.next_trial_kinds import Next, Option
 from geo.evidence.next_trial_words import minutes_said
 from geo.evidence.support import CONTRADICTED, EXCLUDED, NOT_EXAMINED, OPEN, UNLIKELY, Support
 from geo.reference import Reference

@@ -66,7 +66,9 @@ def trials_of(ledger: Ledger, *, ref: Reference) -> pd.DataFrame:
 def poured(row: TrialRow) -> str:
     """Return litres poured against litres it takes, in words."""
     if math.isfinite(row.litres) and math.isfinite(row.needs_l) and row.verdict != POSITIVE:
-        return f"{row.litres:.0f} l of the {row.needs_l:.0f} l before it can show"
+        if row.share < 1:
+            return f"{row.litres:.0f} l of the {row.needs_l:.0f} l before it can show"
+        return f"{row.litres:.0f} l; it can show from {row.needs_l:.0f} l"
     return f"{row.litres:.0f} l" if math.isfinite(row.litres) else NOTHING
 
 

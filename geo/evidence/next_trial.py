@@ -6,16 +6,14 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import replace
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from geo.evidence.coverage import Range, Span, both, union
+from geo.evidence.coverage import both, union
+from geo.evidence.next_trial_gain import gain_of
+from geo.evidence.next_trial_kinds import Asked, Next, Option, Rivals
 from geo.evidence.next_trial_pours import Pour, Pours
 from geo.evidence.next_trial_words import say
-from geo.evidence.pairing import Wall, reach_of
+from geo.evidence.pairing import reach_of
 from geo.evidence.support import (
     EXCLUDED,
     HOLDS,
@@ -26,198 +24,10 @@ from geo.evidence.support import (
     TEST_YES,
     Support,
 )
-from geo.weights import SOURCE, FieldTest, Separator, Weights
+from geo.weights import ROUTE, SOURCE, FieldTest, Separator, Weights
 
-Numbers = NDArray[np.float64]
 RIVALS = (*HOLDS, POSSIBLE, NOT_EXAMINED)
 MOST_SEPARATORS = 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """A stretch of which a test is asked.
-
-    Parameters
-    ----------
-    wall
-        Where it is.
-    supports
-        Its causes as they stand.
-    open_parts
-        What of it is not explained; the whole where nothing is.
-    name
-        As it is read: ``W2``.
-    wall_type
-        ``cavity``, ``solid``, ``frame`` or ``not_known``.
-    """
-
-    wall: Wall
-    supports: tuple[Support, ...]
-    open_parts: tuple[Range, ...]
-    open_spans: tuple[Span, ...]
-    name: str
-    wall_type: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Option:
-    """One test that could be made.
-
-    Parameters
-    ----------
-    test, at_id
-        Which test, and the record it is made at; ``""`` where it is the wall itself.
-    stretch_ids
-        Stretches it tells of.
-    label
-        What it is, in a few words.
-    splits
-        Stretch and candidate of every cause it would tell of.
-    gain_bits
-        Uncertainty it would take away, on average.
-    minutes, return_days
-        Time on site, and days until one comes back for the answer.
-    litres, rate_l_s
-        Water it takes; NaN where it takes none. ``litres_known`` whether the drain's need is known.
-    colour
-        Dye to use, ``""`` where none is left.
-    lacking
-        What an earlier test of the same kind was short of; ``""`` where there was none.
-    first
-        What must be found out before it; ``""`` when nothing.
-    leave
-        Leave to get before, ``""`` when it is given or none is needed.
-    barred
-        Why it is not offered as the next test; ``""`` when it may be made.
-    sentences
-        What to do, what to watch, and what each outcome would mean.
-    """
-
-    test: str
-    at_id: str
-    stretch_ids: tuple[str, ...]
-    label: str
-    where: str
-    splits: tuple[tuple[str, str], ...]
-    gain_bits: float
-    minutes: float
-    return_days: float = 0.0
-    litres: float = math.nan
-    rate_l_s: float = math.nan
-    litres_known: bool = True
-    colour: str = ""
-    lacking: str = ""
-    first: str = ""
-    leave: str = ""
-    barred: str = ""
-    sentences: tuple[str, ...] = ()
-
-    @property
-    def value(self) -> float:
-        """Thousandths of a bit for each minute on site: tests are ranked by it."""
-        return 1000.0 * self.gain_bits / self.minutes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rivals:
-    """Two causes that could both be, and the one test that tells them apart best.
-
-    Parameters
-    ----------
-    a, b
-        Keys of the candidates.
-    names
-        The two as they are named in a sentence.
-    """
-
-    a: str
-    b: str
-    names: tuple[str, str]
-    test: str
-    decides: str
-
-    @property
-    def said(self) -> str:
-        """What to do and what it decides, in a sentence."""
-        return f"{' or '.join(self.names)}: {self.test} It decides {self.decides}."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Next:
-    """What to test next.
-
-    Parameters
-    ----------
-    best
-        The test that settles most in a minute; ``None`` when none is worth making.
-    others
-        Those after it, those that may not be made yet last.
-    proof
-        The test of coloured water that would prove the best supported source that is not proven yet;
-        ``None`` where there is none to prove, or nothing to pour into.
-    proves
-        That source, as it is named in a sentence.
-    rivals
-        Causes that could both be, and what tells them apart.
-    because
-        Why there is none, where there is none.
-    """
-
-    best: Option | None
-    others: tuple[Option, ...] = ()
-    proof: Option | None = None
-    proves: str = ""
-    rivals: tuple[Rivals, ...] = ()
-    because: str = ""
-
-
-@lru_cache(4096)
-def _gain(points: float, sensitivity: float, specificity: float, bounds: tuple[float, float, float]) -> float:
-    """Return the gain for a cause of so many points; the same few come again and again."""
-    even, least, most = bounds
-    odds = 2.0 ** (points - even)
-    return float(gain_bits(min(max(odds / (1.0 + odds), least), most), sensitivity, specificity))
-
-
-def belief(points: ArrayLike, *, weights: Weights) -> Numbers:
-    """Return a nominal belief for points, only to rank tests by, and never shown to anybody.
-
-    The odds are 2 to the power of the points less those of even odds; the belief is clipped at both ends.
-    """
-    odds = np.exp2(np.asarray(points, dtype=np.float64) - weights.number("belief.even"))
-    return np.clip(odds / (1.0 + odds), weights.number("belief.least"), weights.number("belief.most"))
-
-
-def bits(p: ArrayLike) -> Numbers:
-    """Return the entropy of a yes or no of chance ``p``, in bits."""
-    chance = np.asarray(p, dtype=np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = [np.where(q > 0, -q * np.log2(q), 0.0) for q in (chance, 1.0 - chance)]
-    return np.asarray(terms[0] + terms[1])
-
-
-def gain_bits(p: ArrayLike, sensitivity: float, specificity: float) -> Numbers:
-    """Return by how many bits a test lessens the uncertainty about a cause, on average.
-
-    Parameters
-    ----------
-    p
-        Belief that the cause is at work.
-    sensitivity, specificity
-        How often it shows what is there, and stays silent where nothing is.
-
-    Notes
-    -----
-    The mutual information of cause and outcome: T. M. Cover and J. A. Thomas, Elements of Information
-    Theory (2nd ed. 2006), chapter 2.
-    """
-    before = np.asarray(p, dtype=np.float64)
-    shows = before * sensitivity + (1.0 - before) * (1.0 - specificity)
-    silent = 1.0 - shows
-    with np.errstate(divide="ignore", invalid="ignore"):
-        after_show = np.where(shows > 0, before * sensitivity / shows, 0.0)
-        after_silence = np.where(silent > 0, before * (1.0 - sensitivity) / silent, 0.0)
-    return np.asarray(bits(before) - shows * bits(after_show) - silent * bits(after_silence))
 
 
 def next_at(
@@ -359,7 +169,7 @@ def _options(
     for at_id, own in _targets(test, _aimed(unsettled, asked), pours):
         pour = pours.needed(at_id, exact=at_id in exactly) if test.poured else Pour(known=True)
         sensitivity = test.sensitivity if pour.known else weights.number("pour.unknown_sensitivity")
-        gains = [_gain(each.points, sensitivity, test.specificity, bounds) for each in own]
+        gains = [gain_of(each.points, sensitivity, test.specificity, bounds) for each in own]
         gain = sum(gains) if test.answers == "each" else max(gains)
         minutes = test.minutes
         if test.poured and math.isfinite(pour.minutes):
@@ -435,14 +245,13 @@ def _rivals(asked: Asked, weights: Weights) -> tuple[Rivals, ...]:
     """Return the pairs of causes that could both be, the best supported pair first."""
     could = sorted((each for each in asked.supports if each.word in RIVALS), key=lambda each: -each.points)
     found: list[tuple[float, Rivals]] = []
-    told: set[tuple[str, str]] = set()
+    told: set[str] = set()
     for place, one in enumerate(could):
         for other in could[place + 1 :]:
-            causes = (one.candidate.cause, other.candidate.cause)
-            how = _separator(*causes, weights)
-            if how is None or causes in told:
+            how = _separator(one, other, weights)
+            if how is None or how.test in told:
                 continue
-            told.add(causes)
+            told.add(how.test)
             rivals = Rivals(
                 a=one.key, b=other.key, names=(one.short, other.short), test=how.test, decides=how.decides
             )  # fmt: skip
@@ -451,12 +260,14 @@ def _rivals(asked: Asked, weights: Weights) -> tuple[Rivals, ...]:
     return tuple(rivals for _, rivals in found[:MOST_SEPARATORS])
 
 
-def _separator(one: str, other: str, weights: Weights) -> Separator | None:
-    """Return what tells two causes apart; one named for the pair goes before one for any rival."""
-    if one == other:
+def _separator(one: Support, other: Support, weights: Weights) -> Separator | None:
+    """Return what tells two causes apart; one named for the pair goes before one for any source or mimic."""
+    causes = {one.candidate.cause, other.candidate.cause}
+    if len(causes) == 1:
         return None
-    wanted = {one, other}
     for how in weights.separators:
-        if {how.a, how.b} == wanted:
+        if {how.a, how.b} == causes:
             return how
-    return next((how for how in weights.separators if how.b == "*" and how.a in wanted), None)
+    if ROUTE in (one.kind, other.kind):
+        return None
+    return next((how for how in weights.separators if how.b == "*" and how.a in causes), None)

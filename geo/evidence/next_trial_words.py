@@ -5,14 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from geo.evidence.coverage import Range
+from geo.evidence.next_trial_kinds import Option
 from geo.evidence.pairing import Wall
 from geo.weights import FieldTest
-
-if TYPE_CHECKING:
-    from geo.evidence.next_trial import Option
 
 MOST_NAMED = 4
 

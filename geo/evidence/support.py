@@ -24,8 +24,6 @@ WORDS = (PROVEN, WELL, SUPPORTED, POSSIBLE, NOT_EXAMINED, OPEN, UNLIKELY, CONTRA
 HOLDS = (PROVEN, WELL, SUPPORTED)
 TEST_YES, TEST_NO = "TEST+", "TEST-"
 LEVEL_YES, LEVEL_NO = "LEV+", "LEV-"
-NOT_LOWERED_FROM_HERE = "S19"
-"""What lies at the neighbour's cannot be cleared by tests of one's own things."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,7 +190,7 @@ def lay_board(
     for place, candidate in enumerate(candidates):
         rows[place] = weights.row(candidate.cause, known.get(candidate.of_id))
         found = [*own[candidate.stretch_id, ""], *own[candidate.stretch_id, candidate.key]]
-        if candidate.cause == NOT_LOWERED_FROM_HERE:
+        if not weights.cause_of[candidate.cause].own_tests:
             found = [each for each in found if not _from_here(each, candidate, sources)]
         on[place, [column[each.code] for each in found]] = True
         pieces.append(tuple(found))

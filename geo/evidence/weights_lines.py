@@ -8,7 +8,7 @@ from geo.weights import Weights
 
 
 def weights_lines(weights: Weights) -> Iterator[str]:
-    """Yield points, groups, caps, bounds of words, reaches and tests, named as a file may change them."""
+    """Yield points, groups, caps, bounds of words and tests, named as a file may change them."""
     source, status = weights.basis["points"]
     yield f"# points: {status}: {source}"
     for cause in weights.causes:

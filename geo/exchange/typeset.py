@@ -80,6 +80,7 @@ def typeset(
             path.write_bytes(content.encode() if isinstance(content, str) else content)
         page = Path(folder) / "page.typ"
         page.write_text(source, encoding="utf-8")
+        kept: tuple[str, ...]
         if accessible:
             kept = TAGGED_ARCHIVE if dated is not None else TAGGED
         else:

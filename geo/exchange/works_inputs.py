@@ -91,8 +91,10 @@ def read_rain(path: Path) -> StormDepths:
         found = "has no such column, or a row without a value"
     except ValueError as error:
         found = f"holds no number: {error}"
-    except (IndexError, GeometryError) as error:
-        found = str(error) or "holds no row"
+    except IndexError:
+        found = "holds no row"
+    except GeometryError as error:
+        found = str(error)
     raise InputError([Problem(file=path.name, found=found, allowed=allowed, mend=mend)])
 
 

@@ -94,7 +94,7 @@ def draw_fabric(rng: np.random.Generator) -> tuple[Plot, Fabric]:
     """Draw a sound house: nothing in it lets water past the barrier yet."""
     floor = round(10.0 + float(rng.uniform(-0.1, 0.4)), 3)
     course = floor - float(rng.uniform(0.0, 0.06))
-    plot = draw_plot(rng, floor_level=floor, clearance=float(rng.uniform(0.16, 0.26)), course=course)
+    plot = draw_plot(rng, clearance=float(rng.uniform(0.16, 0.26)), course=course)
     wall = plot.wall
     count = len(wall.s)
     solid = bool(rng.random() < 0.4)
@@ -126,6 +126,8 @@ def draw_fabric(rng: np.random.Generator) -> tuple[Plot, Fabric]:
         evaporation=float(np.exp(rng.normal(np.log(0.0009), 0.3))),
         porosity=float(rng.uniform(0.15, 0.25)),
         outside_is=str(rng.choice(["brick", "brick", "brick", "stone" if solid else "cement_render"])),
-        inside_is=str(rng.choice(["gypsum_plaster", "gypsum_plaster", "lime_plaster" if solid else "gypsum_plaster"])),
+        inside_is=str(
+            rng.choice(["gypsum_plaster", "gypsum_plaster", "lime_plaster" if solid else "gypsum_plaster"])
+        ),
     )  # fmt: skip
     return plot, fabric

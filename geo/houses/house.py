@@ -8,7 +8,7 @@ import numpy as np
 
 from geo import reference
 from geo.houses.fabric import draw_fabric
-from geo.houses.masonry import SEEN_WET, Shares, moisture_of
+from geo.houses.masonry import FOOT, SEEN_WET, Shares, moisture_of
 from geo.houses.notebook import SURVEYED_ON, Notebook
 from geo.houses.pipes import draw_drains
 from geo.houses.pouring import Pourer
@@ -18,6 +18,7 @@ from geo.houses.recording import Recorder, draw_habits
 from geo.houses.troubles import House, draw_troubles
 from geo.houses.truth import Fields, Range, Trouble, TrueCause
 from geo.houses.wall import Flags
+from geo.houses.water import supply_of
 from geo.reference import Reference
 from geo.site.model import Site
 
@@ -87,32 +88,41 @@ def _sound_house(rng: np.random.Generator) -> House:
     house = House(plot=plot, fabric=fabric, drains=draw_drains(rng, plot))
     wall = plot.wall
     eaves = sorted(np.flatnonzero(wall.free), key=lambda face: -float(np.diff(wall.starts)[face]))[:3]
-    for n, face in enumerate(sorted(eaves), start=1):
+    for n, face in enumerate(sorted(int(one) for one in eaves), start=1):
         house.gutters.append(
-            {"id": f"GT{n}", "start": float(wall.starts[face]) + 0.05, "end": float(wall.starts[face + 1]) - 0.05, "state": "sound"}
+            {
+                "id": f"GT{n}", "start": float(wall.starts[face]) + 0.05,
+                "end": float(wall.starts[face + 1]) - 0.05, "state": "sound",
+            }
         )  # fmt: skip
     for node in house.drains.of("gully"):
         if rng.random() < 0.1:
             node.state = str(rng.choice(["surround_cracked", "loose", "grating_blocked"]))
     if rng.random() < 0.35:
-        face = int(rng.integers(len(wall.free)))
-        start = float(rng.uniform(wall.starts[face] + 0.1, max(wall.starts[face + 1] - 1.5, wall.starts[face] + 0.2)))
-        end = min(start + 1.4, float(wall.starts[face + 1]))
+        on = int(rng.integers(len(wall.free)))
+        start = float(
+            rng.uniform(wall.starts[on] + 0.1, max(wall.starts[on + 1] - 1.5, wall.starts[on] + 0.2))
+        )
+        end = min(start + 1.4, float(wall.starts[on + 1]))
         house.features.append(
-            {"id": "WF1", "kind": "chimney_breast", "start": start, "end": end, "state": "sound", "level": None}
+            {
+                "id": "WF1",
+                "kind": "chimney_breast",
+                "start": start,
+                "end": end,
+                "state": "sound",
+                "level": None,
+            }
         )
     for n in range(int(rng.integers(0, 3))):
-        face = int(rng.choice(np.flatnonzero(wall.free)))
-        at = float(rng.uniform(wall.starts[face] + 0.2, wall.starts[face + 1] - 0.2))
+        on = int(rng.choice(np.flatnonzero(wall.free)))
+        at = float(rng.uniform(wall.starts[on] + 0.2, wall.starts[on + 1] - 0.2))
         kind = str(rng.choice(["heating", "water_pipe", "waste", "water_main"]))
         house.services.append({"id": f"SV{n + 1}", "kind": kind, "at": at, "loses": False})
     return house
 
 
 def _standing(house: House, troubles: list[Trouble]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    from geo.houses.masonry import FOOT
-    from geo.houses.water import supply_of
-
     levels = [supply_of(house.plot, house.fabric, one).standing for one in troubles if one.cause in FOOT]
     top = np.max(levels, axis=0) if levels else np.full(len(house.plot.wall.s), -np.inf)
     return np.where(np.isfinite(top), top, np.nan)
@@ -141,16 +151,17 @@ def _truth(
         outside = ((own.outer > SEEN_WET) & outdoors).any(axis=1) & wall.outside
         if own.floor is not None:
             floor = own.floor > SEEN_WET
-        if trouble.cause not in ("S03", "S13") and (
-            (own.outer > SEEN_WET) & outdoors & (z[None, :] > house.fabric.outer_course[:, None])
-        ).any():
+        if (
+            trouble.cause not in ("S03", "S13")
+            and ((own.outer > SEEN_WET) & outdoors & (z[None, :] > house.fabric.outer_course[:, None])).any()
+        ):
             routes += [name for name in ("S08", "S10") if name not in routes and _open(house, name).any()]
     elif trouble.cause in ("S08", "S10", "S11", "S12"):
         zone = _zone(house, trouble)
         for each in shares.values():
-            through = each.room.get(trouble.cause)
-            if through is not None:
-                inside |= (through[:, indoors] > SEEN_WET).any(axis=1) & zone
+            passed = each.room.get(trouble.cause)
+            if passed is not None:
+                inside |= (passed[:, indoors] > SEEN_WET).any(axis=1) & zone
             if trouble.cause in ("S08", "S10"):
                 over = z[None, :] > house.fabric.outer_course[:, None]
                 outside |= ((each.outer > SEEN_WET) & outdoors & over).any(axis=1) & zone & wall.outside

@@ -215,7 +215,9 @@ def _added_up(
         if there is None:
             continue
         if trouble.cause == "S15":
-            film = np.maximum(film, trouble.strength * there * np.exp(-np.clip(height, 0, None) / trouble.level))
+            film = np.maximum(
+                film, trouble.strength * there * np.exp(-np.clip(height, 0, None) / trouble.level)
+            )
         elif trouble.cause == "S16":
             low, high = trouble.level, trouble.level + trouble.away_m
             salts = np.maximum(salts, trouble.strength * there * ((height >= low) & (height <= high)))

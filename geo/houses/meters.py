@@ -68,15 +68,47 @@ def draw_meter(rng: np.random.Generator, method: str) -> Meter:
     """Draw one instrument of a kind."""
     number = int(rng.integers(1, 9))
     if method == "resistance_masonry":
-        facts = {"dry": 10, "span": 90, "steep": 3.5, "salts": 0.7, "film": 1.0, "artefact": 0.8, "depth": 0.1}
+        facts = {
+            "dry": 10,
+            "span": 90,
+            "steep": 3.5,
+            "salts": 0.7,
+            "film": 1.0,
+            "artefact": 0.8,
+            "depth": 0.1,
+        }
         noise, bias, name = float(rng.uniform(3, 7)), float(rng.normal(0, 3)), f"PIN-{number}"
     elif method == "capacitance":
-        facts = {"dry": 40, "span": 160, "steep": 2.5, "salts": 0.25, "film": 0.5, "artefact": 1.0, "depth": 0.3}
+        facts = {
+            "dry": 40,
+            "span": 160,
+            "steep": 2.5,
+            "salts": 0.25,
+            "film": 0.5,
+            "artefact": 1.0,
+            "depth": 0.3,
+        }
         noise, bias, name = float(rng.uniform(4, 8)), float(rng.normal(0, 5)), f"PAD-{number}"
     elif method == "microwave":
-        facts = {"dry": 25, "span": 75, "steep": 2.5, "salts": 0.1, "film": 0.05, "artefact": 1.0, "depth": 0.8}
+        facts = {
+            "dry": 25,
+            "span": 75,
+            "steep": 2.5,
+            "salts": 0.1,
+            "film": 0.05,
+            "artefact": 1.0,
+            "depth": 0.8,
+        }
         noise, bias, name = float(rng.uniform(2, 4)), float(rng.normal(0, 2)), f"MW-{number}"
     else:
-        facts = {"dry": 10, "span": 90, "steep": 3.5, "salts": 0.5, "film": 0.0, "artefact": 0.0, "depth": 1.0}
+        facts = {
+            "dry": 10,
+            "span": 90,
+            "steep": 3.5,
+            "salts": 0.5,
+            "film": 0.0,
+            "artefact": 0.0,
+            "depth": 1.0,
+        }
         noise, bias, name = float(rng.uniform(3, 6)), float(rng.normal(0, 3)), f"DEEP-{number}"
     return Meter(method=method, name=name, noise=noise, bias=bias, **facts)

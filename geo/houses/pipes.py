@@ -296,9 +296,7 @@ class _Drawing:
         use = "surface" if drain is soakaway else "combined"
         way = rng.random()
         if way < 0.5:
-            gully = self._beside(
-                f"G{number + 1}", "gully", at, round(float(rng.uniform(0.15, 0.35)), 3)
-            )
+            gully = self._beside(f"G{number + 1}", "gully", at, round(float(rng.uniform(0.15, 0.35)), 3))
             pipe.foot, pipe.into, pipe.rim = "shoe_over_gully", gully.id, gully.rim + 0.08
             self._join(f"R{number + 2}", gully, drain, use=use)
         elif way < 0.8:
@@ -314,9 +312,7 @@ class _Drawing:
 
     def _stack(self) -> None:
         first = self.drains.nodes["C1"]
-        near = np.flatnonzero(
-            (np.abs(self.wall.along(first.chainage)) < 3) & self._clear_of_corners(0.3)
-        )
+        near = np.flatnonzero((np.abs(self.wall.along(first.chainage)) < 3) & self._clear_of_corners(0.3))
         if len(near):
             at = float(self.wall.s[int(self.rng.choice(near))])
             self._beside("SS1", "fixture", at, 0.05, spill=math.inf)

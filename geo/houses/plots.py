@@ -44,13 +44,11 @@ class Plot:
     hard: npt.NDArray[np.bool_]
 
 
-def draw_plot(rng: np.random.Generator, *, floor_level: float, clearance: float, course: float) -> Plot:
+def draw_plot(rng: np.random.Generator, *, clearance: float, course: float) -> Plot:
     """Draw a house and its ground.
 
     Parameters
     ----------
-    floor_level
-        Finished floor, m.
     clearance
         Usual height of the damp proof course over the ground, m.
     course
@@ -91,9 +89,9 @@ def draw_plot(rng: np.random.Generator, *, floor_level: float, clearance: float,
     ground = _ground(rng, wall, course - clearance)
     rise = -rng.uniform(0.005, 0.03, len(free))[wall.face]
     hard = rng.random(len(free)) < 0.6
-    _ = floor_level
     return Plot(
-        wall=wall, neighbours=tuple(beside), depth=depth, offshoot=offshoot, ground=ground, rise=rise, hard=hard
+        wall=wall, neighbours=tuple(beside), depth=depth, offshoot=offshoot, ground=ground, rise=rise,
+        hard=hard,
     )  # fmt: skip
 
 

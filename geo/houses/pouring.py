@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 
@@ -80,7 +81,7 @@ class Pourer:
                 chainage_m=taped(rng, node.chainage, self.wall.length), offset_m=1.5,
                 taken_at=start.isoformat(timespec="minutes"), scale_in_frame="yes",
             )  # fmt: skip
-        place: dict[str, object] = {}
+        place: dict[str, Any] = {}
         if shown and came is not None:
             place["shown_after_s"] = round(came.seconds, 0) if rng.random() < 0.85 else None
             if came.at_id:
@@ -118,25 +119,27 @@ class Pourer:
 
     def _comes(self, node: Node, litres: float, rate: float) -> Came | None:
         """Follow poured water: what leaks beside the outlet, and what comes up above a stop below it."""
-        found = [self._leaks(number, trouble, node, litres, rate) for number, trouble in enumerate(self.troubles)]
+        found = [
+            self._leaks(number, trouble, node, litres, rate) for number, trouble in enumerate(self.troubles)
+        ]
         came = [one for one in found if one is not None]
         return min(came, key=lambda one: one.seconds, default=None)
 
     def _leaks(self, number: int, trouble: Trouble, node: Node, litres: float, rate: float) -> Came | None:
         if trouble.cause in ("S01", "S02") and node.id in (*trouble.of_ids, *self._fed_by(trouble)):
             lost = litres * self.house.drains.nodes[trouble.of_ids[0]].loss
-            return self._at_wall(number, lost, rate, 0.0)
+            return self._at_wall(number, lost, 0.0)
         if trouble.stopped:
             risen = self._rises(trouble, node)
             if risen is not None and litres > risen.litres:
                 wait = risen.litres / rate
-                wall = self._at_wall(number, litres - risen.litres, rate, wait)
+                wall = self._at_wall(number, litres - risen.litres, wait)
                 return wall or Came(step=0, side="", seconds=wait, at_id=risen.node)
         if trouble.cause in ("S05", "S07"):
             below = [pipe.id for pipe in self.house.drains.below(node.id)]
             ends = [pipe.end for pipe in self.house.drains.below(node.id)]
             if trouble.of_ids[0] in (*below, *ends):
-                return self._at_wall(number, 0.25 * litres, rate, 300.0)
+                return self._at_wall(number, 0.25 * litres, 300.0)
         return None
 
     def _fed_by(self, trouble: Trouble) -> list[str]:
@@ -149,7 +152,7 @@ class Pourer:
         gets_there = trouble.stopped in [pipe.id for pipe in below] + [pipe.end for pipe in below]
         return back_up(self.house.drains, stopped=trouble.stopped, start=node.id) if gets_there else None
 
-    def _at_wall(self, number: int, lost_l: float, rate: float, wait_s: float) -> Came | None:
+    def _at_wall(self, number: int, lost_l: float, wait_s: float) -> Came | None:
         """Return where so much water shows: outside in minutes, inside in many, if it gets there at all."""
         if lost_l < LEAST_L:
             return None
@@ -159,9 +162,9 @@ class Pourer:
         room = np.max([through.max(axis=1) for through in shares.room.values()], axis=0)
         through = wait_s + LEAST_L / max(lost_l, 1e-6) * 60 * float(rng.uniform(2, 8))
         if room.max() > SEEN_WET and rng.random() < 0.5:
-            return Came(step=int(room.argmax()), side="inside", seconds=through + 60 * float(rng.uniform(8, 30)))
+            return Came(
+                step=int(room.argmax()), side="inside", seconds=through + 60 * float(rng.uniform(8, 30))
+            )
         if z.max() > SEEN_WET:
             return Came(step=int(z.argmax()), side="outside", seconds=through)
         return None
-
-

@@ -14,7 +14,13 @@ from geo.houses.truth import Fields, Range, Trouble, TrueCause
 
 DAY = SURVEYED_ON
 FOUL = ("S01", "S05", "S06", "S07")
-LATER = {"rain": "follows_rain", "use": "follows_use", "steady": "steady", "cold": "follows_cold", "falling": "falling"}
+LATER = {
+    "rain": "follows_rain",
+    "use": "follows_use",
+    "steady": "steady",
+    "cold": "follows_cold",
+    "falling": "falling",
+}
 
 
 class Prober:
@@ -51,7 +57,6 @@ class Prober:
     def _samples(self) -> None:
         """Drill a profile and weigh it: moisture and what the salts in it hold."""
         rng, wall, fabric, fields = self.rng, self.wall, self.fabric, self.fields
-        residue = fields.shares["residue"]
         for at in self._some(self.habits.samples):
             here = int(wall.at(at))
             for height in (0.1, 0.4, 0.8, 1.2):
@@ -64,13 +69,13 @@ class Prober:
                 sample = self.book.note(
                     "sample", "S", building_id="B1", side="inside", chainage_m=taped(rng, at, wall.length),
                     offset_m=-round(fabric.thickness_m, 3), material="mortar", height_m=height,
-                    depth_from_mm=40, depth_to_mm=80, dish_g=20.0, wet_g=round(20 + dry * (1 + moist / 100), 3),
+                    depth_from_mm=40, depth_to_mm=80, dish_g=20.0,
+                    wet_g=round(20 + dry * (1 + moist / 100), 3),
                     humid_g=round(20 + dry * (1 + max(hold, 0.1) / 100), 3), dry_g=round(20 + dry, 3),
                     oven_c=105, mass_sigma_g=0.01, taken_at=DAY,
                 )  # fmt: skip
                 if height in (0.1, 0.8):
                     self._ions(sample, here, height, salts)
-        _ = residue
 
     def _ions(self, sample: str, here: int, height: float, salts: float) -> None:
         """Test a sample for salts: soil and sewage leave nitrates, rain and mains leave none."""
@@ -95,7 +100,7 @@ class Prober:
         )
         for at in places:
             here = int(self.wall.at(at))
-            if not fabric.solid and rng.random() < 0.6:
+            if not fabric.solid and self.wall.outside[here] and rng.random() < 0.6:
                 self._borescope(at, here)
             elif fabric.slab[here]:
                 self._floor_edge(at, here)
@@ -111,10 +116,11 @@ class Prober:
         deep = float(np.nanmax(water - fabric.cavity_base[seen])) if np.isfinite(water).any() else 0.0
         top = float(np.nanmax(debris)) if has else math.nan
         state = "debris" if has else "water" if deep > 0.01 else "clear"
-        start, end = wall.ranges(seen)[0] if seen.any() else (at, at)
+        start, end = wall.ranges(seen)[0]
         self.book.note(
             "opening_up", "OU", building_id="B1", chainage_m=taped(rng, at, wall.length), offset_m=0.0,
-            opening_up_kind="borescope", consent_id=self.consent, size_mm=12, level_m=rounded(fabric.floor_level + 0.15),
+            opening_up_kind="borescope",
+            consent_id=self.consent, size_mm=12, level_m=rounded(fabric.floor_level + 0.15),
             level_sigma_m=0.03, cavity_mm=1000 * fabric.cavity_m,
             debris_top_level_m=rounded(top + rng.normal(0, 0.02)) if has else None,
             water_depth_mm=rounded(1000 * deep, 0) if deep > 0.01 else None, reach_left_m=left,
@@ -149,7 +155,8 @@ class Prober:
         place = taped(rng, at, wall.length)
         self.book.note(
             "opening_up", "OU", building_id="B1", side="inside", chainage_m=place,
-            offset_m=-round(fabric.thickness_m, 3), opening_up_kind="floor_edge", consent_id=self.consent, size_mm=300,
+            offset_m=-round(fabric.thickness_m, 3), opening_up_kind="floor_edge",
+            consent_id=self.consent, size_mm=300,
             dpc_inner_level_m=rounded(inner + rng.normal(0, 0.005)),
             slab_top_level_m=rounded(fabric.floor_level + rng.normal(0, 0.005)),
             soffit_level_m=rounded(fabric.soffit + rng.normal(0, 0.008)), level_sigma_m=0.008,
@@ -172,7 +179,8 @@ class Prober:
         humid = cold.get("room_rh", float(rng.uniform(40, 60)))
         out = cold.get("out_c", float(rng.uniform(3, 9)))
         self.book.note(
-            "environment", "E", side="outside", place="outdoors", taken_at=f"{DAY}T10:00", air_c=round(out, 1),
+            "environment", "E", side="outside", place="outdoors", taken_at=f"{DAY}T10:00",
+            air_c=round(out, 1),
             humidity_percent=round(float(rng.uniform(75, 95)), 0),
         )  # fmt: skip
         film = self.fields.film

@@ -13,7 +13,7 @@ from geo.houses.wall import Flags
 
 PROFILE_M = (0.1, 0.3, 0.6, 0.9, 1.2, 1.5)
 DRY_SCATTER = 0.012
-CALLS_WET = 3.0
+CALLS_WET, SPREAD = 3.0, 10.0
 
 
 class Reader:
@@ -118,7 +118,7 @@ class Reader:
                 note="partition upstairs" if side == "inside" else "sheltered wall under the porch",
             )  # fmt: skip
         middle = float(np.median(values)) if values else meter.dry
-        self._mark[side] = middle + CALLS_WET * (10.0 if meter.span <= 100 else 10.0)
+        self._mark[side] = middle + CALLS_WET * SPREAD
 
     def _side(self, meter: Meter, side: str, places: list[float]) -> None:
         rng, wall = self.rng, self.wall

@@ -1,4 +1,4 @@
-"""What the surveyor writes down of the building, its ground and its drains: seen, missed, or not looked at."""
+"""What the surveyor writes down of building, ground and drains: seen, missed, or not looked at."""
 
 from __future__ import annotations
 
@@ -130,7 +130,9 @@ class Recorder:
     def _ground(self) -> None:
         wall, plot, rng = self.wall, self.plot, self.rng
         for face in np.flatnonzero(wall.free):
-            surface = str(rng.choice(["slabs", "concrete", "block_paving"] if plot.hard[face] else ["grass", "gravel"]))
+            surface = str(
+                rng.choice(["slabs", "concrete", "block_paving"] if plot.hard[face] else ["grass", "gravel"])
+            )
             a, b = wall.starts[face], wall.starts[face + 1]
             own = [
                 wall.own_point(a + 1e-6, 0.0), wall.own_point(a + 1e-6, 2.5), wall.own_point(b - 1e-6, 2.5),
@@ -165,7 +167,9 @@ class Recorder:
                 hidden = fabric.raised[here] > fabric.outer_course[here]
                 state = "continuous"
                 if fabric.outer_fails[here]:
-                    state = str(rng.choice(["absent", "not_seen", "brittle", "continuous"], p=[0.3, 0.45, 0.1, 0.15]))
+                    state = str(
+                        rng.choice(["absent", "not_seen", "brittle", "continuous"], p=[0.3, 0.45, 0.1, 0.15])
+                    )
                 elif hidden:
                     state = str(rng.choice(["not_seen", "covered", "continuous"], p=[0.4, 0.3, 0.3]))
                 elif self._chance(0.12):
@@ -188,6 +192,7 @@ class Recorder:
         if plot.offshoot is not None:
             zones.append(("FZ2", plot.offshoot, bool(fabric.slab.any())))
         known = rng.random() < 0.3
+        bridges = "contact" if fabric.slab_bridges.any() else "isolated"
         for name, corners, solid in zones:
             thick = 1000 * (fabric.floor_level - fabric.soffit)
             looked = solid and known
@@ -198,7 +203,7 @@ class Recorder:
                 thickness_mm=rounded(thick + rng.normal(0, 8), 0) if looked else None,
                 soffit_level_m=self._noisy(fabric.soffit, 0.01) if looked else None,
                 membrane=fabric.membrane if looked else "not_known",
-                edge=("contact" if fabric.slab_bridges.any() else "isolated") if looked and self._chance(0.6) else "not_known",
+                edge=bridges if looked and self._chance(0.6) else "not_known",
                 evidence="seen" if looked else "not_looked",
             )  # fmt: skip
 
@@ -234,7 +239,13 @@ class Recorder:
         leveled = self.habits.levels and self._chance(0.88)
         seen = self._seen(node.state, 0.8)
         lip = node.state == "lip_broken" and seen["state"] == "lip_broken" and leveled
-        takes = "both" if node.use_l and self.house.drains.roof_into(node.id) else "waste" if node.use_l else "rain"
+        takes = (
+            "both"
+            if node.use_l and self.house.drains.roof_into(node.id)
+            else "waste"
+            if node.use_l
+            else "rain"
+        )
         self.book.note(
             "gully", **self._beside(node), **seen, takes=takes,
             rim_level_m=self._noisy(node.rim, 0.004) if leveled else None,
@@ -258,7 +269,8 @@ class Recorder:
         into = {"waste_pipe": node.into, "stack": "C1", "water_butt": ""}[kind]
         self.book.note(
             "fixture", **self._beside(node), fixture_kind=kind, bore_mm=110 if kind == "stack" else 40,
-            into_id=into, level_m=self._noisy(node.rim, 0.006) if kind == "waste_pipe" and self.habits.levels else None,
+            into_id=into,
+            level_m=self._noisy(node.rim, 0.006) if kind == "waste_pipe" and self.habits.levels else None,
             level_sigma_m=0.006 if kind == "waste_pipe" and self.habits.levels else None,
         )  # fmt: skip
 
@@ -269,11 +281,17 @@ class Recorder:
             place = self._beside(node)
         else:
             e, n = self.wall.grid(node.own)[0]
-            place = {"id": node.id, "easting_m": rounded(e), "northing_m": rounded(n), "position_sigma_m": 0.1}
+            place = {
+                "id": node.id,
+                "easting_m": rounded(e),
+                "northing_m": rounded(n),
+                "position_sigma_m": 0.1,
+            }
         if self.house.stops & {"R1"} and node.id == "C1" and lifted:
             seen = {"state": "standing_water", "evidence": "seen", "seen_on": DAY}
         self.book.note(
-            "chamber", **place, **seen, cover_level_m=self._noisy(node.rim, 0.004) if self.habits.levels else None,
+            "chamber", **place, **seen,
+            cover_level_m=self._noisy(node.rim, 0.004) if self.habits.levels else None,
             invert_level_m=self._noisy(node.invert, 0.01) if lifted else None,
             level_sigma_m=0.008 if lifted or self.habits.levels else None, length_mm=600, width_mm=450,
         )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -31,10 +32,10 @@ class House:
     plot: Plot
     fabric: Fabric
     drains: Drainage
-    features: list[dict[str, object]] = field(default_factory=list)
-    services: list[dict[str, object]] = field(default_factory=list)
+    features: list[dict[str, Any]] = field(default_factory=list)
+    services: list[dict[str, Any]] = field(default_factory=list)
     cavities: list[tuple[str, float, float]] = field(default_factory=list)
-    gutters: list[dict[str, object]] = field(default_factory=list)
+    gutters: list[dict[str, Any]] = field(default_factory=list)
     sills: list[tuple[float, float, float]] = field(default_factory=list)
     cold: dict[str, float] = field(default_factory=dict)
     stops: set[str] = field(default_factory=set)
@@ -62,7 +63,7 @@ def draw_troubles(rng: np.random.Generator, house: House) -> list[Trouble]:
 def stretch_on(
     rng: np.random.Generator, house: House, low: float, high: float, *, faces: str = "free"
 ) -> tuple[float, float] | None:
-    """Return a length of one face, m of chainage, between two lengths; ``None`` when no face is long enough."""
+    """Return a length of one face, m of chainage; ``None`` when no face is long enough."""
     wall = house.plot.wall
     lengths = np.diff(wall.starts)
     fits = (wall.free if faces == "free" else ~wall.free) & (lengths > low + 0.4)
@@ -78,14 +79,15 @@ def _flag(house: House, span: tuple[float, float]) -> np.ndarray[tuple[int], np.
     return house.plot.wall.between(*span)
 
 
-def _leak_at(house: House, node: Node, share: float, *, rain_l: float, use_l: float) -> dict[str, float]:
+def _leak_at(node: Node, share: float, *, rain_l: float, use_l: float) -> dict[str, Any]:
     """Return rate and event of a leak that loses a share of what passes a node."""
     rhythm = "use" if use_l > rain_l * WET_SPELL else "rain"
     rate = share * (rain_l * WET_SPELL + use_l)
     event = share * max(rain_l / RAIN_MM_DAY * DOWNPOUR_MM, 60.0 if use_l else 0.0)
-    return {"rate_l_day": rate, "event_l": event, "at_m": node.chainage, "away_m": node.offset - 0.1} | (
-        {"rhythm": rhythm}  # type: ignore[dict-item]
-    )
+    return {
+        "rate_l_day": rate, "event_l": event, "at_m": node.chainage, "away_m": node.offset - 0.1,
+        "rhythm": rhythm,
+    }  # fmt: skip
 
 
 def _open_joint(rng: np.random.Generator, house: House, chainage: float, share: float) -> None:
@@ -102,15 +104,15 @@ def _gully(rng: np.random.Generator, house: House) -> Trouble | None:
     if not sound:
         return None
     node = sound[int(rng.integers(len(sound)))]
-    node.state = str(rng.choice(["lip_broken", "lip_broken", "surround_cracked", "loose", "discharge_misses"]))
+    node.state = str(
+        rng.choice(["lip_broken", "lip_broken", "surround_cracked", "loose", "discharge_misses"])
+    )
     node.loss = float(rng.uniform(0.1, 0.6))
     if node.state == "lip_broken":
         node.spill = node.rim - float(rng.uniform(0.02, 0.06))
     _open_joint(rng, house, node.chainage, 0.5)
-    leak = _leak_at(
-        house, node, node.loss, rain_l=RAIN_MM_DAY * house.drains.roof_into(node.id), use_l=node.use_l
-    )
-    return Trouble(cause="S01", of_ids=(node.id,), strength=0.9, level=node.spill, **leak)  # type: ignore[arg-type]
+    leak = _leak_at(node, node.loss, rain_l=RAIN_MM_DAY * house.drains.roof_into(node.id), use_l=node.use_l)
+    return Trouble(cause="S01", of_ids=(node.id,), strength=0.9, level=node.spill, **leak)
 
 
 def _foot(rng: np.random.Generator, house: House) -> Trouble | None:
@@ -127,8 +129,8 @@ def _foot(rng: np.random.Generator, house: House) -> Trouble | None:
     else:
         node.loss = float(rng.uniform(0.1, 0.5))
     _open_joint(rng, house, node.chainage, 0.35)
-    leak = _leak_at(house, node, node.loss, rain_l=RAIN_MM_DAY * node.roof_m2, use_l=0.0)
-    return Trouble(cause="S02", of_ids=(node.id,), strength=0.9, **leak)  # type: ignore[arg-type]
+    leak = _leak_at(node, node.loss, rain_l=RAIN_MM_DAY * node.roof_m2, use_l=0.0)
+    return Trouble(cause="S02", of_ids=(node.id,), strength=0.9, **leak)
 
 
 def _gutter(rng: np.random.Generator, house: House) -> Trouble | None:
@@ -137,7 +139,7 @@ def _gutter(rng: np.random.Generator, house: House) -> Trouble | None:
         return None
     one = free[int(rng.integers(len(free)))]
     one["state"] = str(rng.choice(["joint_leaks", "sags", "debris", "overshoots", "stop_end_lost"]))
-    start, end = float(one["start"]), float(one["end"])  # type: ignore[arg-type]
+    start, end = float(one["start"]), float(one["end"])
     at = float(rng.uniform(start + 0.2, end - 0.2))
     return Trouble(
         cause="S03", of_ids=(str(one["id"]),), at_m=at, level=house.fabric.floor_level + 4.5,
@@ -158,14 +160,14 @@ def _spilled(
     rain = RAIN_MM_DAY * house.drains.roof_into(fed_at)
     use = house.drains.use_into(fed_at)
     part = float(rng.uniform(0.4, 0.9))
-    leak = _leak_at(house, node, part, rain_l=rain, use_l=use)
+    leak = _leak_at(node, part, rain_l=rain, use_l=use)
     if leak["rate_l_day"] < 5.0:
         return None
     _open_joint(rng, house, node.chainage, 0.6)
     house.stops.add(stopped)
     return Trouble(
         cause=cause, of_ids=of_ids, strength=0.95, level=found.level, stopped=stopped, fed_at=fed_at, **leak
-    )  # type: ignore[arg-type]
+    )
 
 
 def _soakaway(rng: np.random.Generator, house: House) -> Trouble | None:
@@ -382,7 +384,14 @@ def _neighbour(rng: np.random.Generator, house: House) -> Trouble | None:
         return None
     number = f"WF{len(house.features) + 1}"
     house.features.append(
-        {"id": number, "kind": "neighbours_side", "start": span[0], "end": span[1], "state": "wet", "level": None}
+        {
+            "id": number,
+            "kind": "neighbours_side",
+            "start": span[0],
+            "end": span[1],
+            "state": "wet",
+            "level": None,
+        }
     )
     return Trouble(
         cause="S19", of_ids=(number,), start=span[0], end=span[1], strength=float(rng.uniform(0.4, 0.8)),
@@ -447,11 +456,18 @@ def _drying(rng: np.random.Generator, house: House) -> Trouble | None:
     if span is None:
         return None
     new = rng.random() < 0.5
-    number = ()
+    number: tuple[str, ...] = ()
     if new:
         name = f"WF{len(house.features) + 1}"
         house.features.append(
-            {"id": name, "kind": "new_wet_work", "start": span[0], "end": span[1], "state": "present", "level": None}
+            {
+                "id": name,
+                "kind": "new_wet_work",
+                "start": span[0],
+                "end": span[1],
+                "state": "present",
+                "level": None,
+            }
         )
         number = (name,)
     return Trouble(
@@ -466,7 +482,14 @@ def _artefact(rng: np.random.Generator, house: House) -> Trouble | None:
         return None
     name = f"WF{len(house.features) + 1}"
     house.features.append(
-        {"id": name, "kind": "metal_or_foil", "start": span[0], "end": span[1], "state": "present", "level": None}
+        {
+            "id": name,
+            "kind": "metal_or_foil",
+            "start": span[0],
+            "end": span[1],
+            "state": "present",
+            "level": None,
+        }
     )
     return Trouble(
         cause="S21", of_ids=(name,), start=span[0], end=span[1], strength=float(rng.uniform(0.5, 1.0)),
@@ -503,9 +526,7 @@ def _usual_routes(rng: np.random.Generator, house: House, found: list[Trouble]) 
         drawn = _floor_bridge(rng, house)
         if drawn is not None:
             fabric.slab_bridges |= near & fabric.slab & wall.outside
-            fabric.inner_course[near & fabric.slab] = float(
-                fabric.inner_course[fabric.slab_bridges].min()
-            )
+            fabric.inner_course[near & fabric.slab] = float(fabric.inner_course[fabric.slab_bridges].min())
             found.append(drawn)
     else:
         half = float(rng.uniform(0.2, 0.5))

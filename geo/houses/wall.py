@@ -48,7 +48,7 @@ class Wall:
         self.arc = self._arcs()
 
     def _arcs(self) -> npt.NDArray[np.int64]:
-        """Number the lengths of wall that one can walk along outside; party faces have -1."""
+        """Return the number of the walkable length each step is on; party faces have -1."""
         outside = self.free[self.face]
         if outside.all():
             return np.zeros(len(self.s), dtype=np.int64)
@@ -95,7 +95,7 @@ class Wall:
     def own_point(self, chainage: float, offset: float = 0.0) -> Numbers:
         """Return a point beside the wall in the house's axes; offsets are outward."""
         place = float(np.mod(chainage, self.length))
-        face = int(min(np.searchsorted(self.starts, place, side="right") - 1, len(self.corners) - 1))
+        face = min(int(np.searchsorted(self.starts, place, side="right")) - 1, len(self.corners) - 1)
         first = self.corners[face]
         way = np.roll(self.corners, -1, axis=0)[face] - first
         way = way / np.hypot(way[0], way[1])

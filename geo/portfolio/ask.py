@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import sqlalchemy as sa
@@ -162,8 +163,8 @@ def due(
 
     Returns
     -------
-    ``home_id``, ``case_id``, ``label``, ``by``, ``due_at`` (UTC), ``due_on``, ``working_days`` left (negative
-    once passed), ``assumed``, ``started_by``.
+    ``home_id``, ``case_id``, ``label``, ``by``, ``due_at`` (UTC), ``due_on``, ``assumed``, ``started_by``,
+    ``working_days`` left (negative once passed), ``hour`` (`` 20:15``; ``""`` for the end of the day).
     """
     columns = ("home_id", "case_id", "label", "by", "due_at", "due_on", "assumed", "started_by")
     rows = connection.execute(
@@ -176,7 +177,13 @@ def due(
     today = pd.Timestamp(now).tz_convert(nation.zone).date()
     table["working_days"] = working_days_between([today] * len(days), days, nation=nation)
     table["assumed"] = table["assumed"].astype(bool)
+    table["hour"] = [_hour(moment, nation) for moment in table["due_at"]]
     return table
+
+
+def _hour(moment: dt.datetime, nation: Nation) -> str:
+    told = f"{moment.astimezone(ZoneInfo(nation.zone)):%H:%M}"
+    return "" if told == "00:00" else f" {told}"
 
 
 def flags(

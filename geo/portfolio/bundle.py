@@ -16,10 +16,12 @@ from geo.exchange.bundle import csv_bytes
 from geo.portfolio.cases import Case
 from geo.portfolio.clocks import Clock
 from geo.portfolio.entry import Entry
-from geo.portfolio.events import event_words
+from geo.portfolio.events import EVENTS, event_words
 from geo.portfolio.files import packed_bytes
 from geo.portfolio.register import Register
 from geo.portfolio.viewer import Viewer
+from geo.reference import Reference
+from geo.site.fields import UNITS, group_of, unit_of
 from geo.site.template import STYLE
 from geo.store.said import StoreError
 
@@ -62,7 +64,9 @@ def bundle(register: Register, viewer: Viewer, home_id: str, *, as_of: dt.dateti
         "events.csv": csv_bytes(events_table(entries)),
         "events.json": _json(viewer, home_id, entries, head=head),
         "clocks.csv": csv_bytes(clocks_table(cases, now)),
-        "index.html": _page(viewer, home_id, entries, cases, missing=missing, now=now, head=head).encode(),
+        "index.html": _page(
+            viewer, home_id, entries, cases, missing=missing, now=now, head=head, ref=register.ref
+        ).encode(),
         **documents,
     }
     whole = register.state(viewer, home_id) or {}
@@ -194,6 +198,7 @@ def _page(
     missing: Sequence[str],
     now: dt.datetime,
     head: str,
+    ref: Reference,
 ) -> str:
     title = f"Home {home_id}"
     parts = [
@@ -210,8 +215,7 @@ def _page(
         parts.append(f"<h2>{escape(name)}: since {case.opened_at:%a %d %b %Y}, {closed}</h2><ul>")
         parts += [
             f"<li>{escape(clock.said(now))} <small>{escape(' '.join(clock.remarks))} Rests on"
-            f" {escape(', '.join(clock.rests_on) or 'nothing yet')}. {escape(clock.period.source)}"
-            f" ({escape(clock.period.status.lower())}).</small></li>"
+            f" {escape(', '.join(clock.rests_on) or 'nothing yet')}. {escape(_source(clock))}.</small></li>"
             for clock in clocks
         ]
         parts.append("</ul>")
@@ -221,7 +225,7 @@ def _page(
     )
     gone = {one.corrects: one.event_id for one in entries if one.corrects}
     for one in entries:
-        says = [f"{escape(name)}: {escape(_plain(value))}" for name, value in _told(one).items()]
+        says = [f"{escape(name)}: {escape(value)}" for name, value in _in_words(one, ref).items()]
         if one.event_id in gone:
             says.insert(0, f"<b>replaced by {escape(gone[one.event_id])}</b>")
         if one.corrects:
@@ -229,7 +233,8 @@ def _page(
         parts.append(
             f"<tr id='{escape(one.event_id, quote=True)}'><td>{one.line}</td>"
             f"<td>{escape(str(one.payload.get('at', '')))}</td><td>{escape(event_words(one.kind))}"
-            f" <small>{escape(one.event_id)}</small></td><td>{escape(one.by_role)}</td>"
+            f" <small>{escape(one.event_id)}</small></td>"
+            f"<td>{escape(ref.word('register_role', one.by_role))}</td>"
             f"<td>{'<br>'.join(says)}</td><td><code>{one.digest.hex()[:16]}…</code></td></tr>"
         )
     parts.append("</table>")
@@ -243,6 +248,44 @@ def _page(
 
 def _told(entry: Entry) -> Mapping[str, Any]:
     return {name: value for name, value in entry.payload.items() if name != "at"}
+
+
+STATUS_WORDS = {
+    "CONFIRMED": "read in the source",
+    "CONFIRMED-2": "read in documents that quote it, not in the source",
+    "FROM MEMORY": "from memory",
+    "PLANNED": "as announced; whether it is in force was not checked",
+    "SETTING": "own setting",
+}
+
+
+def _source(clock: Clock) -> str:
+    """Say where a period comes from, how far that was checked, and when."""
+    period = clock.period
+    checked = "" if period.checked is None else f", {period.checked:%d %b %Y}"
+    return f"{period.source} ({STATUS_WORDS.get(period.status, period.status.lower())}{checked})"
+
+
+def _in_words(entry: Entry, ref: Reference) -> dict[str, str]:
+    """Return what an event says with labels for its words and units for its numbers."""
+    fields = EVENTS[entry.kind].model_fields
+    told = {}
+    for name, value in _told(entry).items():
+        group = group_of(fields[name]) if name in fields else ""
+        if group == "method":
+            said = ref.methods[value].name if value in ref.methods else str(value)
+        else:
+            said = ref.word(group, value) if group else _plain(value)
+        unit = unit_of(name)
+        title = name.replace("_", " ")
+        if unit and isinstance(value, float):
+            end = max((one for one in UNITS if name.endswith(one)), key=len)
+            title, said = (
+                name.removesuffix(end).replace("_", " "),
+                f"{said} {'' if end == '_count' else unit}",
+            )
+        told[title] = said.strip()
+    return told
 
 
 def _plain(value: Any) -> str:

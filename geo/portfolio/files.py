@@ -34,6 +34,10 @@ STILL = (1980, 1, 1, 0, 0, 0)
 def read_events(paths: Iterable[Path], *, ref: Reference) -> list[Happened]:
     """Read events from files: a CSV for each kind, named as in the template, or a workbook with such sheets.
 
+    Returns
+    -------
+    Facts of homes first, then everything in the order it happened: files hold it kind by kind.
+
     Raises
     ------
     InputError
@@ -53,7 +57,7 @@ def read_events(paths: Iterable[Path], *, ref: Reference) -> list[Happened]:
         problems += wrong
     if problems:
         raise InputError(problems)
-    return records
+    return sorted(records, key=lambda one: (one.kind != "home", one.at))
 
 
 def events_in(name: str, raw: bytes, *, ref: Reference) -> tuple[list[Happened], list[Problem]]:

@@ -223,9 +223,7 @@ def patterns_of(
         "Each asset is counted once, however many homes it serves.",
     ]
     if len(groups) > 1:
-        remarks.append(
-            f"{len(groups)} groups were looked at: the adjusted chance allows for that, the plain not."
-        )
+        remarks.append(f"{len(groups)} groups were looked at: the adjusted chance allows for that.")
     return Patterns(
         asset_kind=asset_kind, by=tuple(names), failed=failed, inspected=inspected, groups=groups,
         shared=shared(own), remarks=tuple(remarks),

@@ -326,7 +326,9 @@ class Register:
                 ask.flags(connection, viewer, [UNPROVEN], before=old),
             ]
         some = [table for table in found if len(table)] or found[:1]
-        return pd.concat(some, ignore_index=True)
+        whole = pd.concat(some, ignore_index=True)
+        whole["said"] = [self._in_words(said) for said in whole["said"]]
+        return whole
 
     def no_access(self, viewer: Viewer, *, now: dt.datetime | None = None) -> pd.DataFrame:
         """Return cases going stale for want of access, see :func:`geo.portfolio.ask.no_access`."""
@@ -434,6 +436,11 @@ class Register:
         """Let a role of the database server read one landlord's rows and no others."""
         with told(), writing(self._engine) as connection:
             database_roles.let_in(connection, role_name, landlord_id)
+
+    def _in_words(self, said: str) -> str:
+        """Return a sentence with the cause it begins with in words; what is kept has its code only."""
+        code, _, rest = said.partition(" ")
+        return f"{code} ({self.ref.word('cause', code)}) {rest}"
 
     @property
     def _nation(self) -> Nation:

@@ -18,7 +18,7 @@ def records_part(source: Source) -> Part:
         rows: tuple[tuple[Cell, ...], ...] = tuple(
             (record.id, record_words(record, source.ref)) for record in records
         )
-        title = kind_words(kind, source.ref)
+        title = kind_words(kind)
         parts.append(
             Part(
                 key=f"records-{kind}",

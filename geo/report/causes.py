@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from geo.evidence.ledger import Ledger, StretchLedger
 from geo.evidence.support import CONTRADICTED, EXCLUDED, OPEN, UNLIKELY, Evidence, Support
@@ -108,12 +108,30 @@ DRY_SAID_M = 0.05
 def causes_part(source: Source) -> Part:
     """Return the ledger of causes, place by place."""
     ledger = source.ledger
-    parts = []
-    for place, name in zip(source.wet, source.wet_names, strict=True) if ledger is not None else ():
+    parts = [] if ledger is None else list(_places(source, ledger))
+    return Part(
+        key="causes",
+        title="The ledger of causes",
+        blocks=blocks(paragraph(OPENING) if parts else None, *_changed(ledger)),
+        parts=tuple(parts),
+        why="no stretch is wet, or the ledger cannot be worked out",
+        fills="wet stretches, and the assets and ways in beside them",
+    )
+
+
+OPENING = (
+    "A source gives water, a route lets it past the damp proof course, a mimic only makes an instrument read wet."
+    " Several at once is usual; each is scored by itself. Points are judgement and are shown so that anybody may"
+    " disagree with them, line by line."
+)
+
+
+def _places(source: Source, ledger: Ledger) -> Iterator[Part]:
+    for place, name in zip(source.wet, source.wet_names, strict=True):
         where = source.places.span(place.ring_key, place.from_m, place.to_m)
         inner: list[Part] = []
         tests: set[str] = set()
-        for stretch in place.stretch_ids if ledger is not None else ():
+        for stretch in place.stretch_ids:
             own = ledger[stretch]
             test = own.next.best.test if own.next.best is not None else own.next.because
             named = f"{stretch}, by {_method(source, own)}"
@@ -121,26 +139,9 @@ def causes_part(source: Source) -> Part:
                 Part(key=f"causes-{stretch}", title=named, blocks=_stretch(own, next_too=test not in tests))
             )
             tests.add(test)
-        parts.append(
+        yield (
             Part(key=f"causes-at-{name}", title=f"Place {name}: {place.side}, {where}", parts=tuple(inner))
         )
-    return Part(
-        key="causes",
-        title="The ledger of causes",
-        blocks=blocks(
-            paragraph(
-                "A source gives water, a route lets it past the damp proof course, a mimic only makes an"
-                " instrument read wet. Several at once is usual; each is scored by itself. Points are judgement"
-                " and are shown so that anybody may disagree with them, line by line."
-            )
-            if parts
-            else None,
-            *_changed(ledger),
-        ),
-        parts=tuple(parts),
-        why="no stretch is wet, or the ledger cannot be worked out",
-        fills="wet stretches, and the assets and ways in beside them",
-    )
 
 
 def _method(source: Source, each: StretchLedger) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -72,8 +73,9 @@ def assets_part(source: Source) -> Part:
                 amount(run.invert_up_level_m, "", digits=3),
                 amount(run.invert_down_level_m, "", digits=3),
                 source.ref.word("run_state", run.state),
-                f"{source.ref.word('trace_evidence', run.from_evidence)} / "
-                f"{source.ref.word('trace_evidence', run.to_evidence)}",
+                " / ".join(
+                    source.ref.word("trace_evidence", end) for end in (run.from_evidence, run.to_evidence)
+                ),
             )
         )
     return Part(
@@ -175,7 +177,7 @@ def spills_part(source: Source) -> Part:
             Part(
                 key=f"if-{answer.blocked}",
                 title=f"If {answer.blocked} is stopped",
-                blocks=_answer(source, answer),
+                blocks=_answer(answer),
             )
             for answer in answers_that_matter(source)
         ),
@@ -233,7 +235,7 @@ def _beside_wet(source: Source, name: str) -> bool:
     )
 
 
-def _answer(source: Source, answer: DrainAnswer) -> tuple[Block, ...]:
+def _answer(answer: DrainAnswer) -> tuple[Block, ...]:
     rows: list[tuple[Cell, ...]] = []
     shut: list[str] = []
     for what, word, because in answer_facts(answer):
@@ -346,7 +348,7 @@ def meter_part(source: Source) -> Part:
         source.site.of("meter_reading"), key=lambda one: getattr(one, "taken_at", "")
     )
     told: list[Paragraph | None] = []
-    for before, after in zip(readings, readings[1:], strict=False):
+    for before, after in itertools.pairwise(readings):
         if before.service_id != after.service_id:
             continue
         used_l = (after.reading_m3 - before.reading_m3) * 1000.0

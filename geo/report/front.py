@@ -127,12 +127,12 @@ def _places_note(source: Source) -> Paragraph | None:
 def statements(source: Source, section: str) -> tuple[Block, ...]:
     """Return the surveyor's own sentences of a section, each printed as the kind it was recorded as."""
     found: list[Any] = [one for one in source.site.of("statement") if getattr(one, "section", "") == section]
-    told = [statement_paragraph(one, source) for one in found]
+    told = [statement_paragraph(one) for one in found]
     made = items(told)
     return (made,) if isinstance(made, Items) else ()
 
 
-def statement_paragraph(one: Any, source: Source) -> Paragraph | None:
+def statement_paragraph(one: Any) -> Paragraph | None:
     """Return one of the surveyor's sentences as a paragraph."""
     signed = ", ".join(filter(None, (one.stated_by or "the surveyor", day_words(one.stated_on))))
     return paragraph(

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from geo.report import causes, drainage, front, looked, outside, pictures, walls, works
+from geo.report import causes, drainage, front, looked, outside, pictures, unseen, walls, works
 from geo.report.appendix import records_part
 from geo.report.cautions import Caution, cautions_for, facts_of
-from geo.report.parts import Block, Document, Note, Paragraph, Part, blocks, items, paragraph
+from geo.report.parts import Block, Document, Figure, Note, Paragraph, Part, blocks, items, paragraph
 from geo.report.photographs import photographs_part
 from geo.report.rules import rules_part
 from geo.report.source import Source
@@ -19,7 +19,7 @@ FOOT_CAUTION = "Certifies nothing. What was not looked at is not known."
 
 def full_report(source: Source) -> Document:
     """Return the full report of a site."""
-    whole = [part for part in _parts(source)]
+    whole = _parts(source)
     gone = tuple(_empties(whole))
     kept = tuple(pruned(part) for part in whole if not part.empty)
     return Document(
@@ -139,9 +139,9 @@ def _parts(source: Source) -> list[Part]:
         photographs_part(source),
     ]
     empties = tuple(_empties([*sections, *body]))
-    limits = looked.limits_part(source)
+    limits = unseen.limits_part(source)
     limits = replace(limits, blocks=front.statements(source, "limits"))
-    none = looked.not_recorded(empties)
+    none = unseen.not_recorded(empties)
     if none is not None:
         limits = Part(
             key=limits.key,
@@ -152,9 +152,9 @@ def _parts(source: Source) -> list[Part]:
     return [*sections, limits, *body, _cautions(found), records_part(source)]
 
 
-def _with_ring(part: Part, rings: dict[str, object]) -> Part:
+def _with_ring(part: Part, rings: Mapping[str, Figure]) -> Part:
     figure = rings.get(part.key.removeprefix("falls-"))
-    more: tuple[Block, ...] = (figure,) if figure is not None else ()  # type: ignore[assignment]
+    more: tuple[Block, ...] = (figure,) if figure is not None else ()
     return Part(key=part.key, title=part.title, blocks=(*part.blocks, *more))
 
 
@@ -180,7 +180,7 @@ def _summary(source: Source, found: tuple[Caution, ...]) -> Part:
     notes: list[Block | None] = [
         Note(head=caution.name, lines=(caution.short,), urgent=True) for caution in urgent
     ]
-    lines = looked.urgent_lines(source)
+    lines = unseen.urgent_lines(source)
     if lines:
         notes.append(Note(head="Left open on site, as recorded", lines=tuple(lines), urgent=True))
     return Part(

@@ -31,19 +31,19 @@ CLEAR_WORDS = {"short": "short of the rule", "clear": "clear", NOT_KNOWN: NOT_KN
 def levels_part(source: Source) -> Part:
     """Return the level book: each run with its misclosure and what is allowed."""
     book = source.found.book
-    rows: list[tuple[Cell, ...]] = []
-    for run in book.runs.itertuples() if book is not None else ():
-        rows.append(
-            (
-                Ids((str(run.from_point),)),
-                Ids((str(run.to_point),)),
-                str(run.n_setups),
-                amount(float(run.misclosure_mm), "", digits=1),
-                amount(float(run.allowed_setups_mm), "", digits=1),
-                str(run.word),
-                sentences(str(run.because), str(run.settle)),
-            )
+    runs = book.runs.itertuples() if book is not None else ()
+    rows: list[tuple[Cell, ...]] = [
+        (
+            Ids((str(run.from_point),)),
+            Ids((str(run.to_point),)),
+            str(run.n_setups),
+            amount(float(run.misclosure_mm), "", digits=1),
+            amount(float(run.allowed_setups_mm), "", digits=1),
+            str(run.word),
+            sentences(str(run.because), str(run.settle)),
         )
+        for run in runs
+    ]
     table = Table(
         caption="Level book, run by run",
         header=("From", "To", "Set-ups", "Misses by, mm", "Allowed, mm", "Closes", "Because"),

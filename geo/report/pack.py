@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from geo.exchange.atomic import put_files
-from geo.exchange.setting_out import pack_zip
 from geo.exchange.works_files import BOOK, works_files
 from geo.findings.telling import Tell, quietly
 from geo.report.full import full_report

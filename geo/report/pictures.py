@@ -28,7 +28,7 @@ def plan_figures(source: Source) -> tuple[Figure, ...]:
         alt=f"Plan of the site, north up: walls, {len(source.wet)} wet places lettered, outlets and drains",
         caption="Plan. Thick lines beside a wall: found wet, inside or outside of it. Dots: not read. Pale blue:"
         " where the ground could hold water. Letters in dots at corners are the corners of a building.",
-        svg=draw_site_plan(source.scene, source.places, source.wet, source.wet_names),
+        svg=draw_site_plan(source.scene, source.wet, source.wet_names),
     )
     key = Figure(name="plan-key", alt="Key of the plan", caption="Key of the plan.", svg=plan_key())
     return plan, key

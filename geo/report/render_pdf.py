@@ -164,11 +164,12 @@ LETTER = """
   #for b in part.blocks { show-block(b) }
 ]
 """
-PREFACE = (
-    "Working papers of a survey: what was seen, read, levelled and tested, what follows from it by named rules,"
-    " and what is not known.",
-    "It certifies nothing and gives no structural, electrical, medical or legal advice.",
+WHAT_IT_IS = (
+    "Working papers of a survey: what was seen, read, levelled and tested, what follows from it by named"
+    " rules, and what is not known."
 )
+WHAT_IT_IS_NOT = "It certifies nothing and gives no structural, electrical, medical or legal advice."
+PREFACE = (WHAT_IT_IS, WHAT_IT_IS_NOT)
 FRESH = ("place", "strips", "readings", "photographs", "records", "limits")
 QUIET = ("records-", "if-", "causes-at-", "falls-", "work-")
 """Sections too many to stand in the contents; they are bookmarks all the same."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 import shapely
@@ -30,9 +30,10 @@ WET = WET_STEPS[4]
 WET_OFFSET_M = 0.22
 """How far off the face a wet length is drawn, so that both sides of a wall can be told apart."""
 Label = tuple[Xy, str, float, str]
+ToPage = Callable[[Iterable[Xy]], list[Xy]]
 
 
-def draw_site_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], names: Sequence[str]) -> str:
+def draw_site_plan(scene: Scene, wet: Sequence[WetPlace], names: Sequence[str]) -> str:
     """Return the plan of a whole site as SVG, 178 mm wide at full size.
 
     Parameters
@@ -135,7 +136,7 @@ def _wet(
     scene: Scene,
     wet: Sequence[WetPlace],
     names: Sequence[str],
-    at: object,
+    at: ToPage,
     *,
     width: float,
     size: float = 16.0,
@@ -145,10 +146,10 @@ def _wet(
     for place, name in zip(wet, names, strict=True):
         off = -WET_OFFSET_M if place.side == "inside" else WET_OFFSET_M
         line = _line(scene, place.ring_key, place.from_m, place.to_m, off)
-        points = at(xy_of(line))  # type: ignore[operator]
+        points = at(xy_of(line))
         drawing.path(points, stroke=WET, stroke_width=width, stroke_linecap="butt", stroke_linejoin="round")
         middle = line.interpolate(0.5, normalized=True)
-        labels.append((at([(middle.x, middle.y)])[0], name, size, WET_STEPS[5]))  # type: ignore[operator]
+        labels.append((at([(middle.x, middle.y)])[0], name, size, WET_STEPS[5]))
     return labels
 
 
@@ -159,27 +160,27 @@ def _line(scene: Scene, ring_key: str, start: float, end: float, off: float) -> 
     return shapely.LineString(scene.perimeter.point_at([ring_key] * len(steps), steps, [off] * len(steps)))
 
 
-def _unread(drawing: Drawing, scene: Scene, at: object) -> None:
+def _unread(drawing: Drawing, scene: Scene, at: ToPage) -> None:
     """Dot along every length nobody read, on its side of the face."""
     for row in scene.unread.itertuples():
         if row.ring_key not in scene.drawn_rings or row.length_m < 0.05:
             continue
         off = -WET_OFFSET_M if row.side == "inside" else WET_OFFSET_M
         line = _line(scene, row.ring_key, row.chainage_from_m, row.chainage_from_m + row.length_m, off)
-        drawing.path(at(xy_of(line)), stroke=HATCH, stroke_width=2.4, stroke_dasharray="1.5 4.5")  # type: ignore[operator]
+        drawing.path(at(xy_of(line)), stroke=HATCH, stroke_width=2.4, stroke_dasharray="1.5 4.5")
 
 
-def _corners(drawing: Drawing, scene: Scene, at: object) -> list[Label]:
+def _corners(drawing: Drawing, scene: Scene, at: ToPage) -> list[Label]:
     labels: list[Label] = []
     faces = scene.perimeter.faces
     for face in faces[faces["ring_key"].isin(scene.drawn_rings)].itertuples():
         first = xy_of(face.geometry)[0]
-        spot = at([first])[0]  # type: ignore[operator]
-        drawing.circle(*spot, 2.6, fill=INK)
+        spot = at([first])[0]
+        drawing.circle(spot[0], spot[1], 2.6, fill=INK)
         labels.append((spot, str(face.corner_from), 12.0, INK))
         middle = face.geometry.interpolate(0.5, normalized=True)
         inward = (middle.x - face.normal_e * 0.55, middle.y - face.normal_n * 0.55)
-        labels.append((at([inward])[0], str(face.face), 11.0, SOFT_INK))  # type: ignore[operator]
+        labels.append((at([inward])[0], str(face.face), 11.0, SOFT_INK))
     return labels
 
 

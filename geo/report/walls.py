@@ -196,7 +196,7 @@ def readings_part(source: Source) -> Part:
     """Return every reading by method, dry references included, with what it was compared with."""
     read = source.found.readings
     parts = []
-    for group, own in read.groupby("group", sort=True) if len(read) else ():
+    for _, own in read.groupby("group", sort=True) if len(read) else ():
         first = own.iloc[0]
         rows: list[tuple[Cell, ...]] = []
         for row in own.sort_values(["control", "side", "ring_key", "chainage_m"]).itertuples():

@@ -161,7 +161,7 @@ def field_name(name: str) -> tuple[str, str]:
     return label, SIGNS.get(end, "")
 
 
-def kind_words(kind: str, ref: Reference) -> str:
+def kind_words(kind: str) -> str:
     """Return a record kind in words, as a heading: Damp proof course points."""
     return KIND_HEADS.get(kind, kind.replace("_", " ").capitalize())
 

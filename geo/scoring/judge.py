@@ -45,7 +45,12 @@ def score_house(seed: int, number: int, *, weights: Weights | None = None) -> Sc
 
 
 def held_against(
-    house: InventedHouse, found: Findings, ledger: Ledger, *, seconds: tuple[float, ...] = (), trouble: str = ""
+    house: InventedHouse,
+    found: Findings,
+    ledger: Ledger,
+    *,
+    seconds: tuple[float, ...] = (),
+    trouble: str = "",
 ) -> Scored:
     """Hold a ledger against the truth of its house."""
     judge = _Judge(house, found)
@@ -63,7 +68,7 @@ def held_against(
         seed=house.seed, number=house.number, readings=len(found.readings), claims=claims,
         truths=tuple(judge.became_of(true, ledger, guesses) for true in house.causes), guesses=guesses,
         stretches=tuple(judge.row(one) for one in ledger.stretches),
-        seconds=(*seconds, 0.0, 0.0, 0.0, 0.0)[:4], trouble=trouble,
+        seconds=seconds, trouble=trouble,
     )  # fmt: skip
 
 
@@ -135,19 +140,20 @@ class _Judge:
     def nearest_outlet(self) -> list[Guess]:
         """Blame for every wet stretch the gully or downpipe nearest its peak along the outside."""
         found = []
-        for name, row in self.found.stretches.iterrows():
+        for _, row in self.found.stretches.iterrows():
             outlet = self._nearest(str(row["ring_key"]), float(row["peak_chainage_m"]))
             if outlet is None:
                 continue
             cause, of_id = outlet
             true = any(
                 self.named(one, cause, of_id)
-                and self.overlap(one, str(row["side"]), float(row["chainage_from_m"]), float(row["chainage_to_m"]))
+                and self.overlap(
+                    one, str(row["side"]), float(row["chainage_from_m"]), float(row["chainage_to_m"])
+                )
                 > LEAST_OVERLAP_M
                 for one in self.house.causes
             )
             found.append(Guess(way="nearest outlet", cause=cause, of_id=of_id, true=true))
-            _ = name
         return list(dict.fromkeys(found))
 
     def highest_reading(self) -> list[Guess]:

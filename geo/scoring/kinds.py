@@ -111,5 +111,5 @@ class Scored:
     truths: tuple[Truth, ...]
     guesses: tuple[Guess, ...]
     stretches: tuple[StretchRow, ...]
-    seconds: tuple[float, float, float, float]
+    seconds: tuple[float, ...]
     trouble: str = ""

@@ -39,5 +39,5 @@ def score_houses(
 
 
 def _start() -> None:
-    """Keep text columns as plain objects: on tables this small that halves the time, and changes no answer."""
+    """Keep text columns as plain objects: on small tables that saves time, and it changes no answer."""
     pd.set_option("future.infer_string", False)

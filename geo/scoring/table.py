@@ -42,7 +42,9 @@ class Share:
         """As it is read: ``62 % (58-66), 310 of 500``."""
         if not self.of:
             return "none"
-        return f"{100 * self.value:.0f} % ({100 * self.low:.0f}-{100 * self.high:.0f}), {self.hits} of {self.of}"
+        return (
+            f"{100 * self.value:.0f} % ({100 * self.low:.0f}-{100 * self.high:.0f}), {self.hits} of {self.of}"
+        )
 
 
 def share(hits: int, of: int) -> Share:
@@ -197,7 +199,9 @@ def _by_cause(scored: Sequence[Scored]) -> pd.DataFrame:
 
 def _blank(cause: str) -> dict[str, float | str]:
     kind = "mimic" if cause in MIMICS else "route" if cause in ROUTE_CAUSES else "source"
-    return {"kind": kind} | dict.fromkeys(("true", "read", "listed", "found", "nearest", "claims", "right"), 0)
+    return {"kind": kind} | dict.fromkeys(
+        ("true", "read", "listed", "found", "nearest", "claims", "right"), 0
+    )
 
 
 def report_lines(report: Report, *, title: str) -> list[str]:
@@ -211,12 +215,18 @@ def report_lines(report: Report, *, title: str) -> list[str]:
     ]
     for name, shares in (*report.found.items(), *((f"guess: {k}", v) for k, v in report.guessing.items())):
         lines.append(f"{name:28}{shares[0].said:26}{shares[1].said:28}{shares[2].said}")
-    lines += ["", f"proven and wrong: {report.proven_wrong.said}", "", "share of claims that are true, by word"]
+    lines += [
+        "",
+        f"proven and wrong: {report.proven_wrong.said}",
+        "",
+        "share of claims that are true, by word",
+    ]
     lines += [f"  {word:26}{one.said}" for word, one in report.words.items()]
     lines += ["", *(f"{name:42}{one.said}" for name, one in report.mimics.items())]
     lines += [
         "",
-        f"wet {wet:.0f} m, unexplained {100 * left / wet:.0f} %, explained by a true cause {100 * right / wet:.0f} %"
+        f"wet {wet:.0f} m, unexplained {100 * left / wet:.0f} %,"
+        f" explained by a true cause {100 * right / wet:.0f} %"
         if wet
         else "no wet metre",
         "",

@@ -117,8 +117,8 @@ def examine_block(job: Job) -> Done:
         edges = standing[outlines.edge_home]
         ends, edge_home = np.ascontiguousarray(outlines.edges[edges]), outlines.edge_home[edges]
         inside, near = mark_buildings(
-            ends, edge_home, z.shape[0], z.shape[1], window[0], window[1], lattice.ox, lattice.oy, lattice.a, lattice.b,
-            lattice.cell_m / np.sqrt(2.0) - 1e-9,
+            ends, edge_home, z.shape[0], z.shape[1], window[0], window[1],
+            lattice.ox, lattice.oy, lattice.a, lattice.b, lattice.cell_m / np.sqrt(2.0) - 1e-9,
         )  # fmt: skip
         if job.surface is not None:
             above, _, more = read_window(job.surface, window)

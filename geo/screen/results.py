@@ -85,7 +85,12 @@ def cells_of(results: Path, size_m: float) -> gpd.GeoDataFrame:
 def count_in(results: Path, bbox: tuple[float, float, float, float]) -> int:
     """Return how many homes of a screening touch a box, without reading more than their bounds."""
     west, south, east, north = bbox
-    box = pc.field("bbox", "xmin"), pc.field("bbox", "ymin"), pc.field("bbox", "xmax"), pc.field("bbox", "ymax")
+    box = (
+        pc.field("bbox", "xmin"),
+        pc.field("bbox", "ymin"),
+        pc.field("bbox", "xmax"),
+        pc.field("bbox", "ymax"),
+    )
     inside = (box[0] <= east) & (box[1] <= north) & (box[2] >= west) & (box[3] >= south)
     return int(dataset(results).count_rows(filter=inside))
 

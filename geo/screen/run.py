@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa  # type: ignore[import-untyped]
+import rasterio
 from pyproj import CRS
 
 from geo.errors import InputError, Problem, WallfootError
@@ -33,6 +35,7 @@ LIMITS = ("screen.", "ground.", "perimeter.", "confidence.")
 HEAD_BYTES = 65_536
 PATIENCE = "10s"  # for a scheduler to answer
 MANIFEST = "manifest.json"
+BESIDE = ("-walls", "-squares")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +103,9 @@ def screen_homes(
     """
     if out.suffix.lower() != ".parquet":
         raise _refused(str(out), "no name for results", "NAME.parquet", "Name the file so.")
+    written = {out.with_name(f"{out.stem}{suffix}.parquet").resolve() for suffix in ("", *BESIDE)}
+    if written & {Path(one).resolve() for one in (footprints, *heights, *surface)}:
+        raise _refused(str(out), "would write over what it reads", "another name", "Name the results anew.")
     if not out.absolute().parent.is_dir():
         raise _refused(str(out), "its folder is not there", "a file in a folder that is", "Make the folder.")
     ground = open_ground(heights, ref=ref)
@@ -170,7 +176,7 @@ def _workers(jobs: int, cluster: str) -> Iterator[tuple[Executor, int] | None]:
         with _cluster(cluster) as pool:
             yield pool
     elif jobs > 1:
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_heed_no_key) as pool:
             try:
                 yield pool, jobs
             except BaseException:
@@ -178,6 +184,11 @@ def _workers(jobs: int, cluster: str) -> Iterator[tuple[Executor, int] | None]:
                 raise
     else:
         yield None
+
+
+def _heed_no_key() -> None:
+    """Leave it to the process that handed out the work to stop at a key."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @contextmanager
@@ -228,8 +239,8 @@ def _marks(footprints: str, heights: Sequence[str], surface: Sequence[str]) -> d
     """Return what tells one input from another: the footprints' content; size, time and ends of the tiles."""
     return {
         "footprints": _content(Path(footprints)),
-        "heights": [_tile_mark(path) for path in heights],
-        "surface": [_tile_mark(path) for path in surface],
+        "heights": [_tile_mark(one) for path in heights for one in _files_of(path)],
+        "surface": [_tile_mark(one) for path in surface for one in _files_of(path)],
     }
 
 
@@ -244,6 +255,12 @@ def _content(path: Path) -> str:
             while part := source.read(1 << 20):
                 mark.update(part)
     return mark.hexdigest()
+
+
+def _files_of(path: str) -> list[str]:
+    """Return a tile's files, those a VRT is put together from among them."""
+    with rasterio.open(path) as source:
+        return [str(one) for one in source.files] or [path]
 
 
 def _tile_mark(path: str) -> list[Any]:

@@ -118,7 +118,7 @@ def run_water(z: Any, building: Any, homes: int, a: float, b: float, reach_m: fl
     -----
     Water leaves at the edge of the heights, and into cells without one. A cell beside a wall is one that
     shares a side with a cell of a building; its water is taken to have come to that wall, even where it would
-    run on along it. The way is told in 4000ths of the reach, so at most half of one in a hundred is lost or won.
+    run on along it. The way is told in 4000ths of the reach, each step rounded to one.
     """
     rows, columns = z.shape
     wide = columns + 2

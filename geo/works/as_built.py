@@ -179,7 +179,7 @@ def _clearance(found: Findings, after: Findings, fresh: pd.DataFrame) -> pd.Data
     place = found.stations.set_index("station_id")[
         ["ring_key", "chainage_from_m", "chainage_to_m", "outside"]
     ]
-    both = place.join(before).join(now, rsuffix="_after")
+    both = place.join(before).join(now.add_suffix("_after"))
     near = _near(both, fresh, found)
     both = both[near & both["outside"]].reset_index(drop=True)
     return pd.DataFrame(

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from geo.evidence.support import PROVEN, WELL
+from geo.findings.assets import WORKING
 from geo.perimeter.path import outside_distance
 from geo.works.kinds import MEASURED, NAN, Answers, Asked
 from geo.works.measure import House
@@ -124,24 +125,28 @@ def _foot(cause: Accepted, house: House) -> Iterable[Asked | str]:
     table = house.site.table("downpipe")
     into = str(table.loc[cause.of_id, "into_id"]) if cause.of_id in table.index else ""
     to_id = into or _working_gully(cause.of_id, house)
-    why = "" if into or not to_id else f"{to_id} is the nearest that takes water; say where it shall go"
+    why = ""
+    if to_id and not into:
+        takes = house.drains is not None and to_id in house.drains.takes
+        doubt = "" if takes else ", and its drain was not found to run on: mend that first"
+        why = f"{to_id} is the nearest gully that works{doubt}; say where it shall go"
     yield _ask("r02", [cause.of_id], to_id=to_id, why=why)
 
 
 def _working_gully(of_id: str, house: House) -> str:
-    """Return the nearest gully along the outside that was found to take water."""
+    """Return the nearest gully along the outside in which nothing wrong was seen."""
     assets = house.found.assets
-    if house.drains is None or of_id not in assets.index or not assets.loc[of_id, "ring_key"]:
+    if of_id not in assets.index or not assets.loc[of_id, "ring_key"]:
         return ""
-    takes = assets[assets.index.isin(house.drains.takes) & (assets["ring_key"] != "")]
-    takes = takes[takes.index != of_id]
-    if takes.empty:
+    near = assets[(assets["kind"] == "gully") & (assets["ring_key"] != "")]
+    near = near[near["state_key"].isin(WORKING) & near["evidence"].isin(("seen", "inferred"))]
+    if near.empty:
         return ""
     here = assets.loc[[of_id]]
     far = outside_distance(
-        house.found.perimeter, here["ring_key"], here["chainage_m"], takes["ring_key"], takes["chainage_m"]
+        house.found.perimeter, here["ring_key"], here["chainage_m"], near["ring_key"], near["chainage_m"]
     )[0]
-    return str(takes.index[int(np.argmin(far))]) if np.isfinite(far).any() else ""
+    return str(near.index[int(np.argmin(far))]) if np.isfinite(far).any() else ""
 
 
 def _gutter(cause: Accepted, house: House) -> Iterable[Asked | str]:

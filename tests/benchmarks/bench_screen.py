@@ -114,11 +114,11 @@ class Memory(threading.Thread):
         self.most, self.over = 0.0, threading.Event()
 
     def run(self) -> None:
-        """Look every half second."""
+        """Look every three seconds: looking takes time itself."""
         import psutil
 
         me = psutil.Process()
-        while not self.over.wait(0.5):
+        while not self.over.wait(3.0):
             held = 0
             for one in (me, *me.children(recursive=True)):
                 try:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from geo import weights
 from geo.evidence.coverage import cover, laid, total, union
 from geo.evidence.kinds import Candidate, Raised
-from geo.evidence.next_trial import belief, bits, gain_bits
+from geo.evidence.next_trial_gain import belief, bits, gain_bits
 from geo.evidence.support import EXCLUDED, WORDS, Support, lay_board, weigh
 from geo.weights import ROUTE
 

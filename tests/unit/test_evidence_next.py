@@ -12,7 +12,9 @@ from scipy.stats import entropy
 from geo import weights
 from geo.evidence.coverage import Range
 from geo.evidence.kinds import Candidate, Raised, Reach
-from geo.evidence.next_trial import Asked, Next, belief, bits, gain_bits, next_at
+from geo.evidence.next_trial import next_at
+from geo.evidence.next_trial_gain import belief, bits, gain_bits
+from geo.evidence.next_trial_kinds import Asked, Next
 from geo.evidence.next_trial_pours import Pours, leave_of
 from geo.evidence.pairing import Wall
 from geo.evidence.support import lay_board, weigh

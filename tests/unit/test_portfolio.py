@@ -356,6 +356,7 @@ def test_what_is_due(register: Register) -> None:
     register.append(MANAGER, [promise, notice], by="manager")
     found = register.due(MANAGER, before=dt.datetime(2026, 12, 20, tzinfo=dt.UTC), now=NOW)
     told = list(zip(found["home_id"], found["due_on"], found["by"], found["working_days"], strict=True))
+    assert found["hour"].tolist() == [" 20:00", " 20:00", "", ""]
     assert told == [
         ("H3", "2026-12-10", "law", 0),
         ("H3", "2026-12-10", "law", 0),
@@ -583,6 +584,7 @@ def test_diagnoses_nothing_bears_out(register: Register) -> None:
         ("H2", "no_air_log", "air"),
     ]
     assert "3 days of logged air: log 14" in " ".join(found["said"])
+    assert "S15 (condensation on a cold surface) is supported" in " ".join(found["said"])
     assert list(found[found["home_id"] == "H3"]["flag"]) == ["unproven"], (
         "20 days of air are a log, not a proof"
     )

@@ -325,6 +325,18 @@ def test_an_interrupted_run_goes_on(tmp_path: Path) -> None:
     assert "began anew" in again.notes[0]
 
 
+def test_results_never_take_the_place_of_what_is_read(tmp_path: Path) -> None:
+    """Footprints given as NAME-walls.parquet are not written over by the walls of NAME.parquet."""
+    path = tmp_path / "out-walls.parquet"
+    village().to_parquet(path)
+    before = path.read_bytes()
+    with pytest.raises(InputError, match="would write over what it reads"):
+        screen(tmp_path, str(path), [write_tile(tmp_path / "z.tif", rough())])
+    assert path.read_bytes() == before
+    screen(tmp_path, str(path), [str(tmp_path / "z.tif")], "other")
+    assert read(tmp_path, "other")[0]["home_id"].tolist() == [f"H{k}" for k in range(7)]
+
+
 def test_a_folder_of_somebody_elses_is_not_emptied(tmp_path: Path) -> None:
     """Where the folder of parts holds other files nothing is thrown away."""
     folder = tmp_path / "out.parquet.parts"
@@ -433,3 +445,38 @@ def test_what_stands_on_the_ground_is_left_out(tmp_path: Path) -> None:
     ]
     assert east[0] == pytest.approx(100 * 0.4 * 0.5 / 7, abs=1e-3)
     assert east[1] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_map_draws_homes_when_near_and_squares_when_far(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Near, every home of the view is there with its sentences; far, squares count them; words stay words."""
+    from geo.draw import many
+
+    homes = village()
+    homes.loc[0, "id"] = "<b>1</b>"
+    screen(tmp_path, homes, [write_tile(tmp_path / "z.tif", rough())])
+    near = many.draw_many(tmp_path / "out.parquet").get_root().render()
+    assert all(f"H{k}" in near for k in range(1, 7))
+    assert "cannot say whether a damp proof course is clear" in near
+    assert "<b>1" not in near
+    monkeypatch.setattr(many, "NEAR_HOMES", 3)
+    far = many.draw_many(tmp_path / "out.parquet").get_root().render()
+    assert "7 homes, by squares" in far
+    assert "H3" not in far
+
+
+def test_every_answer_has_its_sentence(tmp_path: Path) -> None:
+    """Each home and wall is told in words, the range with it, and what is not known with what would end it."""
+    from geo.screen.said import home_said, wall_said
+
+    screen(tmp_path, village(), [write_tile(tmp_path / "z.tif", rough())])
+    homes, walls = read(tmp_path)
+    for home in homes.to_dict("records"):
+        lines = home_said(home)
+        assert lines[0].startswith("Fall of the ground by length of free wall")
+        assert any("m² of ground drain to its walls" in line for line in lines)
+    for wall in walls.to_dict("records"):
+        told = wall_said(wall)
+        assert ("±" in told) == bool(np.isfinite(wall["fall_percent"]))
+        assert ("Two levels with a staff" in told) == (wall["verdict"] == "not known")

@@ -1,0 +1,184 @@
+"""Which homes next, and why?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from app import cache_homes
+from app.views import homes_parts as parts
+from app.widgets import chrome
+from app.widgets.many_list import Row, show_list
+from app.widgets.many_map import packed, show_many
+from geo.errors import InputError
+from geo.portfolio.counting import local_day
+from geo.portfolio.keys import KEYS, USUAL
+from geo.portfolio.placed import ONLY
+
+ORDER = "homes-order"
+START = "homes-start"
+VIEWS = {"list": "List", "map": "Map", "dates": "Dates coming"}
+EVERY = "Every estate"
+DAYS = (7, 14, 28, 90)
+
+
+def show(head: DeltaGenerator) -> None:
+    """Draw the page."""
+    parts.go_if_chosen()
+    at = parts.open_desk(head, "Homes")
+    if at is None:
+        return
+    hidden = at.viewer.hidden_keys
+    order = [name for name in _order() if KEYS[name.removeprefix("-")].column not in hidden]
+    chrome.heading(
+        head,
+        "Which homes next, and why",
+        parts.told_as_at(at),
+        "The order is yours: the first key decides, the next only where it ties. Nothing is added up.",
+    )
+    view, only, estate = _chosen(at)
+    if view == "dates":
+        _dates(at)
+    elif view == "map":
+        _map(at, order, only, estate)
+    else:
+        _list(at, order, only, estate)
+
+
+def _order() -> list[str]:
+    """Return the keys in the order that was chosen, or that the address names."""
+    if ORDER not in st.session_state:
+        named = [name for name in st.query_params.get("order", "").split(",") if name]
+        known = [name for name in named if name.removeprefix("-") in KEYS]
+        st.session_state[ORDER] = tuple(dict.fromkeys(known)) or USUAL
+    return list(st.session_state[ORDER])
+
+
+def _chosen(at: cache_homes.Desk) -> tuple[str, str, str]:
+    """Offer what to look at: how, which homes, of which estate."""
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        view = st.segmented_control(
+            "Look at", list(VIEWS), format_func=VIEWS.__getitem__, default="list", required=True,
+            key="homes-view", label_visibility="collapsed", bind="query-params",
+        )  # fmt: skip
+        if view == "dates":
+            return "dates", "open", ""
+        only = st.selectbox(
+            "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only", on_change=_first_page,
+            width=260,
+        )  # fmt: skip
+        estate = st.selectbox(
+            "Estate", [EVERY, *cache_homes.estates(at)], key="homes-estate", on_change=_first_page, width=260
+        )
+        st.text_input(
+            "Open a home by its number", key="homes-find", on_change=_find, width=220, placeholder="number"
+        )
+    return str(view), str(only), "" if estate == EVERY else str(estate)
+
+
+def _first_page() -> None:
+    st.session_state[START] = 0
+
+
+def _find() -> None:
+    wanted = str(st.session_state.get("homes-find", "")).strip()
+    st.session_state["homes-find"] = ""
+    if wanted:
+        parts.choose_home(wanted[:200])
+
+
+def _set_order(order: tuple[str, ...]) -> None:
+    st.session_state[ORDER] = order
+    st.query_params["order"] = ",".join(order)
+    _first_page()
+
+
+def _list(at: cache_homes.Desk, order: list[str], only: str, estate: str) -> None:
+    """Show one page of homes."""
+    start = int(st.session_state.get(START, 0))
+    limit = int(at.register.ref.value("portfolio.page_homes"))
+    try:
+        page = cache_homes.page(at, order, limit=limit, offset=start, estate=estate, only=only)
+    except InputError as error:
+        st.text(str(error))
+        return
+    hidden = at.viewer.hidden_keys
+    rows = [_row(at, one) for one in page.table.to_dict("records")]
+    last = start + len(rows)
+    show_list(
+        rows,
+        order,
+        {name: (key.label, key.first) for name, key in KEYS.items() if key.column not in hidden},
+        told=f"{start + 1 if rows else 0} to {last} of {page.homes:,} homes; ties go by the age of the case, then"
+        " by the number of the home.",
+        on_order=_set_order,
+        on_open=parts.choose_home,
+    )
+    with st.container(horizontal=True):
+        st.button("Earlier", disabled=start == 0, on_click=_turn, args=(-limit,), key="homes-back")
+        st.button("Next", disabled=last >= page.homes, on_click=_turn, args=(limit,), key="homes-on")
+    parts.take_away("next-homes", page.table, key="take-homes")
+
+
+def _turn(by: int) -> None:
+    st.session_state[START] = max(0, int(st.session_state.get(START, 0)) + by)
+
+
+def _row(at: cache_homes.Desk, one: dict[str, Any]) -> Row:
+    """Return a home as the list shows it."""
+    dates = []
+    for column, by in (("law_due_at", "by law"), ("promise_due_at", "promised")):
+        due = one.get(column)
+        if due is not None and due == due:  # noqa: PLR0124 - NaT differs from itself
+            dates.append(KEYS["law" if by == "by law" else "promise"].tell(due, _nation(at), at.now))
+    opened = one.get("opened_at")
+    if opened is not None and opened == opened:  # noqa: PLR0124 - as above
+        dates.append(f"open since {local_day(opened, _nation(at)):%d %b %Y}")
+    return Row(
+        place=int(one["place"]), id=str(one["home_id"]), estate=str(one["estate"]), said=str(one["said"]),
+        dates=tuple(dates), before=str(one["before_next"]),
+    )  # fmt: skip
+
+
+def _nation(at: cache_homes.Desk) -> Any:
+    return at.register.periods.nations["england"]
+
+
+def _map(at: cache_homes.Desk, order: list[str], only: str, estate: str) -> None:
+    """Show the homes on a map in the steps of one key, the first of the order unless another is chosen."""
+    names = [name for name, key in KEYS.items() if key.column not in at.viewer.hidden_keys]
+    first = order[0].removeprefix("-") if order else names[0]
+    key = st.selectbox(
+        "Shade by", names, index=names.index(first), format_func=lambda name: KEYS[name].label, width=320
+    )
+    found = cache_homes.placed(at, str(key), estate=estate, only=only)
+    if found.table.empty:
+        chrome.note("No home of this kind has a place.")
+        return
+    table = found.table
+    show_many(
+        "homes",
+        packed(table["home_id"], table["easting_m"], table["northing_m"], table["step"], table["estate"]),
+        version=f"{at.head}|{key}|{estate}|{only}|{at.now:%Y%m%d}",
+        title=KEYS[str(key)].label,
+        legend=found.legend,
+        on_open=parts.choose_home,
+        told=f"{len(table):,} homes" + (f"; {found.without:,} have no place" if found.without else "") + ".",
+    )
+
+
+def _dates(at: cache_homes.Desk) -> None:
+    """Show what is due soon, and what has passed with nothing recorded that ends it."""
+    days = st.segmented_control(
+        "Within", DAYS, format_func=lambda one: f"{one} days", default=14, required=True, key="homes-days"
+    )
+    table = cache_homes.due(at, int(days or DAYS[0]))
+    chrome.note(
+        f"{len(table)} dates, passed ones too. A date stands here while nothing is recorded that ends it; it says"
+        " what is due, not whether a duty was met."
+    )
+    cache_homes.show_due(table)
+    if len(table):
+        parts.take_away("dates", table, key="take-dates")

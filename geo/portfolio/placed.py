@@ -1,0 +1,217 @@
+"""Homes on a map, in steps of one key, and one page of homes of whatever was asked for."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import sqlalchemy as sa
+from numpy.typing import NDArray
+
+from geo.portfolio import ask
+from geo.portfolio.counting import local_day
+from geo.portfolio.keys import KEYS, Key, sorts_of
+from geo.portfolio.register import Register
+from geo.portfolio.viewer import Viewer
+from geo.store.register_tables import HOME_STATE
+
+STEPS = 6
+"""Steps of a map: the first is "nothing to say"."""
+ONLY = {
+    "open": "An open case",
+    "again": "Wet again after a repair",
+    "no_access": "Going stale, no way in",
+    "unproven": "Diagnosis not borne out",
+    "all": "Every home",
+}
+"""What a list of homes can be cut down to."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Placed:
+    """Homes that have a place, each in a step of one key.
+
+    Parameters
+    ----------
+    table
+        ``home_id``, ``estate``, ``easting_m``, ``northing_m`` (national grid), ``step`` (0 to 5).
+    legend
+        What each step is in words, ``""`` for a step no home is in.
+    without
+        Homes that have no place.
+    """
+
+    table: pd.DataFrame
+    legend: tuple[str, ...]
+    without: int
+
+
+def chosen_ids(register: Register, viewer: Viewer, only: str, *, now: dt.datetime) -> frozenset[str] | None:
+    """Return the homes a list is cut down to, ``None`` where it is not cut down by name.
+
+    Parameters
+    ----------
+    only
+        A key of :data:`ONLY`.
+    """
+    if only in ("open", "all"):
+        return None
+    found = {"again": register.repeats, "no_access": register.no_access, "unproven": register.unproven}[only]
+    table = found(viewer) if only == "again" else found(viewer, now=now)
+    return frozenset(table["home_id"])
+
+
+def narrowed(viewer: Viewer, home_ids: frozenset[str] | None) -> Viewer:
+    """Return a viewer who looks at some of their own homes only."""
+    if home_ids is None:
+        return viewer
+    own = home_ids if viewer.home_ids is None else home_ids & viewer.home_ids
+    return replace(viewer, home_ids=own)
+
+
+def listed(
+    register: Register,
+    viewer: Viewer,
+    order: Sequence[str],
+    *,
+    now: dt.datetime,
+    limit: int,
+    offset: int = 0,
+    estate: str = "",
+    only: str = "open",
+) -> ask.NextHomes:
+    """Return one page of homes as :meth:`Register.next_homes`, of those :data:`ONLY` names."""
+    ids = chosen_ids(register, viewer, only, now=now)
+    return register.next_homes(
+        narrowed(viewer, ids), order, limit=limit, offset=offset, estate=estate, every=only != "open", now=now
+    )
+
+
+def estates(register: Register, viewer: Viewer) -> tuple[str, ...]:
+    """Return the names of a viewer's estates."""
+    with register._asking(viewer) as connection:  # noqa: SLF001 - the register's own room
+        names = connection.scalars(
+            sa.select(HOME_STATE.c.estate)
+            .where(ask.own(viewer, HOME_STATE, connection))
+            .distinct()
+            .order_by(HOME_STATE.c.estate)
+        )
+        return tuple(name for name in names if name)
+
+
+def placed(
+    register: Register,
+    viewer: Viewer,
+    key: str,
+    *,
+    now: dt.datetime,
+    estate: str = "",
+    only: str = "open",
+) -> Placed:
+    """Return homes with their places, in steps of one key.
+
+    Parameters
+    ----------
+    key
+        Name of one of :data:`~geo.portfolio.keys.KEYS`, ``-`` before it makes no difference.
+
+    Raises
+    ------
+    InputError
+        When there is no such key, or the viewer is not shown it.
+    """
+    sort = sorts_of([key.removeprefix("-")], hidden=viewer.hidden_keys)[0]
+    ids = chosen_ids(register, viewer, only, now=now)
+    some = narrowed(viewer, ids)
+    names = ("home_id", "estate", "easting_m", "northing_m")
+    with register._asking(some) as connection:  # noqa: SLF001 - as above
+        where = ask.own(some, HOME_STATE, connection)
+        if only == "open":
+            where = sa.and_(where, HOME_STATE.c.open_cases_count > 0)
+        if estate:
+            where = sa.and_(where, HOME_STATE.c.estate == estate)
+        columns = [HOME_STATE.c[name] for name in names]
+        rows = connection.execute(
+            sa.select(*columns, HOME_STATE.c[sort.key.column].label("value"))
+            .where(where)
+            .order_by(HOME_STATE.c.home_id)
+        ).all()
+    table = pd.DataFrame(rows, columns=[*names, "value"])
+    has = table["easting_m"].notna() & table["northing_m"].notna()
+    shown = table[has].reset_index(drop=True)
+    nation = register.periods.nations["england"]
+    step, legend = steps_of(shown["value"].to_numpy(dtype=object), sort.key, now=now, nation=nation)
+    shown = shown.drop(columns="value").assign(step=step)
+    return Placed(table=shown, legend=legend, without=int((~has).sum()))
+
+
+def steps_of(
+    values: NDArray[Any], key: Key, *, now: dt.datetime, nation: Any
+) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
+    """Return the step of each value of a key, 0 to 5, and what each step is in words.
+
+    What comes first by the key is the highest step. Dates by which something is due that have passed are a
+    step of their own; the others, and numbers, are parted so that about as many different values fall into
+    each. Nothing is read into the steps: they shade a map.
+    """
+    if key.first == "earliest":
+        return _dates(values, key, now=now, nation=nation)
+    number = np.array([0.0 if value is None else float(value) for value in values])
+    scale = 100.0 if key.column == "cost_hundredths" else 1.0
+    if key.name == "let_in":
+        words = {-1.0: "not let in last time", 0.0: "no try recorded", 1.0: "let in last time"}
+        steps = np.select([number < 0, number > 0], [1, 5], default=0).astype(np.uint8)
+        return steps, (words[0.0], words[-1.0], "", "", "", words[1.0])
+    over = number > 0
+    if not key.said:
+        steps = np.where(over, STEPS - 1, 0).astype(np.uint8)
+        return steps, (f"no {key.label} recorded", "", "", "", "", key.label if over.any() else "")
+    steps, ends = _parted(number, over, STEPS - 1)
+    legend = [key.said.format(0) if not over.all() else "", *[""] * (STEPS - 1)]
+    for at, (low, high) in ends.items():
+        low_said, high_said = f"{low / scale:,.4g}", f"{high / scale:,.4g}"
+        legend[at] = key.said.format(low_said if low == high else f"{low_said} to {high_said}")
+    return steps, tuple(legend)
+
+
+def _dates(
+    values: NDArray[Any], key: Key, *, now: dt.datetime, nation: Any
+) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
+    has = np.array([value is not None and value == value for value in values], dtype=bool)  # noqa: PLR0124 - no NaT
+    seconds = np.array([value.timestamp() if ok else np.nan for value, ok in zip(values, has, strict=True)])
+    legend = ["no date" if not has.all() else "", *[""] * (STEPS - 1)]
+    steps = np.zeros(len(values), dtype=np.uint8)
+    passed = has & (seconds <= now.timestamp()) if key.due else np.zeros(len(values), dtype=bool)
+    coming = has & ~passed
+    parted, ends = _parted(-seconds, coming, STEPS - 2 if key.due else STEPS - 1)
+    steps[coming] = parted[coming]
+    for at, (last, first) in ends.items():
+        less = 1e-6 if key.due else 0.0
+        days = [
+            f"{local_day(dt.datetime.fromtimestamp(-one - less, dt.UTC), nation):%d %b %Y}"
+            for one in (first, last)
+        ]
+        legend[at] = days[0] if days[0] == days[1] else f"{days[0]} to {days[1]}"
+    if passed.any():
+        steps[passed] = STEPS - 1
+        legend[-1] = "date passed"
+    return steps, tuple(legend)
+
+
+def _parted(
+    number: NDArray[np.float64], some: NDArray[np.bool_], most: int
+) -> tuple[NDArray[np.uint8], dict[int, tuple[float, float]]]:
+    """Part some numbers into so many steps by their different values, the largest in the highest step."""
+    steps = np.zeros(len(number), dtype=np.uint8)
+    different = np.unique(number[some])
+    if not len(different):
+        return steps, {}
+    parts = np.array_split(different, min(most, len(different)))
+    first = most - len(parts) + 1
+    starts = np.array([part[0] for part in parts])
+    steps[some] = first + np.searchsorted(starts, number[some], side="right") - 1
+    return steps, {first + n: (float(part[0]), float(part[-1])) for n, part in enumerate(parts)}
