@@ -199,3 +199,39 @@ def _evidence(key: tuple[Any, ...], home_id: str, _at: Desk) -> bytes:
 def evidence(at: Desk, home_id: str) -> bytes:
     """Return the evidence of one home, packed."""
     return _evidence(_key(at), home_id, at)
+
+
+def due(at: Desk, days: int) -> pd.DataFrame:
+    """Return the clocks that run out within so many days, and those that have."""
+    return _due(_key(at), days, at)
+
+
+@st.cache_data(show_spinner=False, max_entries=MOST)
+def _due(key: tuple[Any, ...], days: int, _at: Desk) -> pd.DataFrame:
+    return _at.register.due(_at.viewer, before=_at.now + dt.timedelta(days=days), now=_at.now)
+
+
+def costs(at: Desk) -> pd.DataFrame:
+    """Return money spent by cause."""
+    return _costs(_key(at)[:-1], at)
+
+
+@st.cache_data(show_spinner=False, max_entries=MOST)
+def _costs(key: tuple[Any, ...], _at: Desk) -> pd.DataFrame:
+    return _at.register.costs(_at.viewer, ["cause"])
+
+
+@st.cache_resource(show_spinner="reading the screened homes", max_entries=2)
+def screened_places(file: Path, changed_at: float) -> pd.DataFrame:
+    """Return every home of a screening with its place, see :func:`geo.screen.places.places_of`."""
+    from geo.screen.places import places_of  # noqa: PLC0415 - only where there is such a file
+
+    return places_of(file)
+
+
+@st.cache_data(show_spinner=False, max_entries=MOST)
+def screened_home(file: Path, changed_at: float, home_id: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return one home of a screening, and its walls."""
+    from geo.screen.places import home_of  # noqa: PLC0415 - only where there is such a file
+
+    return home_of(file, home_id)

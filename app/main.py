@@ -26,6 +26,7 @@ with session.starting():
         gaps,
         ground,
         levels,
+        many,
         outlets,
         photos,
         plan,
@@ -75,6 +76,7 @@ page = st.navigation(
                         partial(close_down.show, head), title="Before you leave", url_path="before-you-leave"
                     ),
                 ],
+                **many.own_pages(head),
                 **devices.own_page(head),
             }
         )

@@ -12,6 +12,7 @@ import typer
 
 from geo.cli_causes import causes as _causes
 from geo.cli_causes import weights as _weights
+from geo.cli_demo import demo as _demo
 from geo.cli_drying import drying as _drying
 from geo.cli_report import report as _report
 from geo.cli_said import CAUTIONS
@@ -33,6 +34,7 @@ app = typer.Typer(
 )
 app.add_typer(store_app, name="store")
 app.command("screen")(_screen)
+app.command("demo")(_demo)
 app.command("houses")(_houses)
 app.add_typer(register_app, name="register")
 app.command("causes")(_causes)

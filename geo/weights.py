@@ -49,6 +49,8 @@ class Cause:
         A route that needs no source named.
     own_tests
         Whether tests of one's own things can clear it.
+    predicted
+        Whether what it is near is only predicted: being near is then no look at the cause itself.
     """
 
     key: str
@@ -60,6 +62,7 @@ class Cause:
     by_level: bool = False
     feeds_itself: bool = False
     own_tests: bool = True
+    predicted: bool = False
 
     def named(self, of_id: str) -> str:
         """Return how it is named in a sentence, with the record it stands for."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
@@ -12,6 +13,7 @@ from app.views import homes_parts as parts
 from app.widgets import chrome
 from app.widgets.many_list import Row, show_list
 from app.widgets.many_map import packed, show_many
+from app.widgets.table import show_table
 from geo.errors import InputError
 from geo.portfolio.counting import local_day
 from geo.portfolio.keys import KEYS, USUAL
@@ -22,6 +24,7 @@ START = "homes-start"
 VIEWS = {"list": "List", "map": "Map", "dates": "Dates coming"}
 EVERY = "Every estate"
 DAYS = (7, 14, 28, 90)
+SHOWN = 200
 
 
 def show(head: DeltaGenerator) -> None:
@@ -128,18 +131,23 @@ def _turn(by: int) -> None:
 
 def _row(at: cache_homes.Desk, one: dict[str, Any]) -> Row:
     """Return a home as the list shows it."""
-    dates = []
-    for column, by in (("law_due_at", "by law"), ("promise_due_at", "promised")):
-        due = one.get(column)
-        if due is not None and due == due:  # noqa: PLR0124 - NaT differs from itself
-            dates.append(KEYS["law" if by == "by law" else "promise"].tell(due, _nation(at), at.now))
-    opened = one.get("opened_at")
-    if opened is not None and opened == opened:  # noqa: PLR0124 - as above
+    told = [
+        KEYS[name].tell(_known(one.get(KEYS[name].column)), _nation(at), at.now)
+        for name in ("law", "promise")
+    ]
+    dates = [said for said in told if said]
+    opened = _known(one.get("opened_at"))
+    if opened is not None and "open since" not in str(one["said"]):
         dates.append(f"open since {local_day(opened, _nation(at)):%d %b %Y}")
     return Row(
         place=int(one["place"]), id=str(one["home_id"]), estate=str(one["estate"]), said=str(one["said"]),
         dates=tuple(dates), before=str(one["before_next"]),
     )  # fmt: skip
+
+
+def _known(value: Any) -> Any:
+    """Return a value, ``None`` where a table has a gap."""
+    return None if pd.isna(value) else value
 
 
 def _nation(at: cache_homes.Desk) -> Any:
@@ -179,6 +187,21 @@ def _dates(at: cache_homes.Desk) -> None:
         f"{len(table)} dates, passed ones too. A date stands here while nothing is recorded that ends it; it says"
         " what is due, not whether a duty was met."
     )
-    cache_homes.show_due(table)
+    show_table(
+        pd.DataFrame(
+            {
+                "due": table["due_on"] + table["hour"],
+                "working days left": table["working_days"],
+                "home": table["home_id"],
+                "what": table["label"],
+                "by": table["by"],
+                "counted from event": table["started_by"],
+                "if it is": ["a significant hazard" if one else "" for one in table["assumed"]],
+            }
+        ).head(SHOWN),
+        empty="None.",
+    )
+    if len(table) > SHOWN:
+        chrome.note(f"The first {SHOWN} of {len(table):,}; all of them are in the files.")
     if len(table):
         parts.take_away("dates", table, key="take-dates")

@@ -9,7 +9,6 @@ import streamlit as st
 from app import access, desk, workspace
 from app.views.type_in import grid
 from app.widgets import chrome
-from app.widgets.text import plain
 from geo.entry.columns import Column, columns_of
 from geo.entry.sheets import SHEETS
 from geo.entry.works import HOLD_FIELDS, hold_cells, proposal_cells, repair_cells, written
@@ -52,7 +51,7 @@ def _repair_form(site_id: str, works: Works, found: Findings) -> None:
     turn = st.session_state.setdefault(f"repair-turn-{site_id}", 0)
     with st.container(horizontal=True, vertical_alignment="bottom"):
         picked = st.selectbox(
-            "Repair", [NEW, *names], format_func=lambda name: plain(names.get(name, name)),
+            "Repair", [NEW, *names], format_func=lambda name: names.get(name, name),
             key=f"repair-pick-{turn}", width=430,
         )  # fmt: skip
         kind = ""
@@ -122,7 +121,7 @@ def _hold_form(site_id: str, works: Works, ref: Reference) -> None:
         for key, hold in works.holds.items()
     }
     key = st.selectbox(
-        "Hold point", list(names), format_func=lambda name: plain(names[name]), key=f"hold-pick-{turn}",
+        "Hold point", list(names), format_func=names.__getitem__, key=f"hold-pick-{turn}",
         width=620,
     )  # fmt: skip
     hold = works.holds[str(key)]
@@ -164,7 +163,7 @@ def _done_form(site_id: str, works: Works, ref: Reference) -> None:
         return
     with st.container(horizontal=True, vertical_alignment="bottom", key="done-form"):
         repair = st.selectbox(
-            "Repair", list(own), format_func=lambda name: plain(f"{name} · {own[name].label}"),
+            "Repair", list(own), format_func=lambda name: f"{name} · {own[name].label}",
             key=f"done-repair-{turn}", width=400,
         )  # fmt: skip
         lines = {line.line: line for line in own[str(repair)].lines}

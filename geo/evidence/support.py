@@ -22,6 +22,7 @@ CONTRADICTED, EXCLUDED = "contradicted", "excluded"
 WORDS = (PROVEN, WELL, SUPPORTED, POSSIBLE, NOT_EXAMINED, OPEN, UNLIKELY, CONTRADICTED, EXCLUDED)
 """Every word, the best supported first."""
 HOLDS = (PROVEN, WELL, SUPPORTED)
+NEAR = "NEAR"
 TEST_YES, TEST_NO = "TEST+", "TEST-"
 LEVEL_YES, LEVEL_NO = "LEV+", "LEV-"
 
@@ -248,7 +249,9 @@ def _rules(board: Board) -> tuple[_Rule, ...]:
     """Return the caps in the order they are applied."""
     number = board.weights.number
     specific = [place for place, code in enumerate(board.weights.codes) if code.specific]
-    examined = board.on[:, specific].any(axis=1)
+    # Near a spill nobody saw, or a party line nobody looked behind, is no look at the cause itself.
+    near = board.has(NEAR) & board.flag(lambda cause: cause.predicted)
+    examined = board.on[:, specific].sum(axis=1) > near
     rules = (
         ("test_negative", (TEST_NO,), board.has(TEST_NO) & board.flag(lambda cause: cause.kind != ROUTE)),
         ("sound", ("SOUND",), board.has("SOUND")),

@@ -57,6 +57,12 @@ def draw_troubles(rng: np.random.Generator, house: House) -> list[Trouble]:
             if drawn is not None:
                 found.append(drawn)
     _usual_routes(rng, house, found)
+    # Ground retained above the floor is ground over the damp proof course as well.
+    found += [
+        Trouble(cause="S08", start=one.start, end=one.end, level=one.level, rhythm="steady")
+        for one in found
+        if one.cause == "S18"
+    ]
     return found
 
 

@@ -49,6 +49,8 @@ UNIT_WORDS: dict[str, Unit] = {
     "mm/h": Unit("speed", 0.001 / 3600),
     "mg/l": Unit("strength", 1.0),
     "g/l": Unit("strength", 1000.0),
+    "kwh": Unit("energy", 1.0),
+    "kg/m3": Unit("density", 1.0),
 }
 """Units a title or a cell may name; a foot is 0.3048 m and an inch 0.0254 m by definition (1959)."""
 
@@ -77,7 +79,7 @@ _WRITTEN = {
     "mg/l": "mg_l",
 }
 _SAME = {word.replace("_", " "): unit for unit, words in _WRITTEN.items() for word in words.split()}
-_OF_END = {"percent": "%", "l_s": "l/s", "l_h": "l/h", "m_s": "m/s", "mg_l": "mg/l"}
+_OF_END = {"percent": "%", "l_s": "l/s", "l_h": "l/h", "m_s": "m/s", "mg_l": "mg/l", "kg_m3": "kg/m3"}
 _FIELD_UNIT = {end: _OF_END.get(end[1:], end[1:]) for end in UNITS if end != "_count"}
 
 TITLES: dict[str, tuple[str, ...]] = {

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from geo.portfolio import ask
 from geo.portfolio.counting import local_day
-from geo.portfolio.keys import KEYS, Key, sorts_of
+from geo.portfolio.keys import Key, sorts_of
 from geo.portfolio.register import Register
 from geo.portfolio.viewer import Viewer
 from geo.store.register_tables import HOME_STATE

@@ -120,8 +120,10 @@ def causes_part(source: Source) -> Part:
 
 
 OPENING = (
-    "A source gives water, a route lets it past the damp proof course, a mimic only makes an instrument read wet."
-    " Several at once is usual; each is scored by itself. Points are judgement and are shown so that anybody may"
+    "A source gives water, a route lets it past the damp proof course, a mimic"
+    " only makes an instrument read wet."
+    " Several at once is usual; each is scored by itself. Points are judgement"
+    " and are shown so that anybody may"
     " disagree with them, line by line."
 )
 
@@ -211,7 +213,7 @@ def _row(one: Support, each: StretchLedger) -> tuple[Cell, ...]:
 
 
 def _evidence(found: Iterable[Evidence]) -> str:
-    """Return evidence in words with its points; what did not count, because its group already did, follows."""
+    """Return evidence in words with its points; what its group had counted already follows without."""
     told = [f"{one.because} ({one.points:+.0f})" for one in found if one.counted and one.because]
     also = [one.because for one in found if not one.counted and one.because]
     return "; ".join([*told, *([f"also: {'; '.join(also)}"] if also else [])])
@@ -223,7 +225,8 @@ def _leads(each: StretchLedger) -> str:
         return ""
     named = each.support(leader.key).short
     if leader.clear:
-        return f"{named} leads: with every point moved by one at random it stays first in {leader.held} of {leader.of}"
+        moved = "with every point moved by one at random it stays first"
+        return f"{named} leads: {moved} in {leader.held} of {leader.of}"
     return (
         f"no clear leader: with every point moved by one at random {named} stays first in {leader.held} of"
         f" {leader.of}"

@@ -72,6 +72,6 @@ def write_letter(source: Source, room: Room) -> Document:
         dated=last_day(source.site),
         version=source.site.digest,
         tool=source.tool,
-        foot=f"{facts.short(info.name, 60)} · data {source.site.digest[:12]} · certifies and guarantees nothing",
+        foot=f"{facts.short(info.name, 60)} · data {source.site.digest[:12]} · certifies nothing",
         ids=frozenset(),
     )

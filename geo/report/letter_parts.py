@@ -108,7 +108,8 @@ def found_part(facts: Facts) -> tuple[Block, ...]:
     if not lengths:
         taken = len(source.found.readings)
         said = (
-            f"We took {count_words(taken, 'reading')} of the walls. None is wet against dry parts of the same home."
+            f"We took {count_words(taken, 'reading')} of the walls. None is wet against dry parts of the"
+            " same home."
             if taken
             else ""
         )
@@ -116,8 +117,8 @@ def found_part(facts: Facts) -> tuple[Block, ...]:
     lines = [_length(facts, one, str(k)) for k, one in enumerate(lengths, start=1)]
     one = len(lines) == 1
     intro = paragraph(
-        f"{number_words(len(lines), 'length').capitalize()} of wall {'reads' if one else 'read'} wet against dry"
-        f" parts of the same home. {'It has a number' if one else 'Each has a number'}, as on the plan."
+        f"{number_words(len(lines), 'length').capitalize()} of wall {'reads' if one else 'read'} wet against"
+        f" dry parts of the same home. {'It has a number' if one else 'Each has a number'}, as on the plan."
     )
     whole = blocks(intro, items(facts.fit(lines, rest="wet lengths")))
     if not facts.room.plan:
@@ -351,7 +352,8 @@ def unseen(facts: Facts) -> tuple[Block, ...]:
         if unread > NOTHING_M:
             lines.append(
                 paragraph(
-                    f"{unread:.1f} m of the {whole:.1f} m of wall {side} was not read. Unread does not mean dry."
+                    f"{unread:.1f} m of the {whole:.1f} m of wall {side} was not read. Unread does not mean"
+                    " dry."
                 )
             )
     barred = [one for one in facts.any("unread_length") if one.state == "no_access" and one.note]
@@ -364,7 +366,8 @@ def unseen(facts: Facts) -> tuple[Block, ...]:
     if unlifted:
         lines.append(
             paragraph(
-                f"The drain cover{'s' if len(unlifted) > 1 else ''} {listed(unlifted)} could not be lifted or was not."
+                f"{'Drain covers' if len(unlifted) > 1 else 'The drain cover'} {listed(unlifted)}:"
+                " not lifted, or could not be."
             )
         )
     if not facts.any("opening_up"):

@@ -173,7 +173,8 @@ def accounts_part(source: Source) -> Part:
             paragraph(
                 f"“{account.said}”",
                 lead=f"{source.ref.word('speaker', account.speaker).capitalize()}"
-                f" ({source.ref.word('reliability', account.reliability)}{', about ' + about if about else ''})",
+                f" ({source.ref.word('reliability', account.reliability)}"
+                f"{', about ' + about if about else ''})",
                 rests_on=(account.id,),
             )
         )
@@ -187,7 +188,7 @@ def accounts_part(source: Source) -> Part:
             items(told),
         ),
         why="no account is recorded",
-        fills="what occupants, owners and neighbours say, by role: since when, after what, past leaks and works",
+        fills="what people say, by role: since when, after what, past leaks and works",
     )
 
 

@@ -162,7 +162,8 @@ def _pools(source: Source) -> Paragraph | None:
     known = at_wall[at_wall["verdict"] != NOT_KNOWN]
     return paragraph(
         f"The ground could hold {count_words(len(at_wall), 'pool')} against the wall;"
-        f" {'none of them' if known.empty else f'{len(known)} of them'} is surer than the error of the levels.",
+        f" {'none of them' if known.empty else f'{len(known)} of them'} is surer than the error of the"
+        " levels.",
         nature=INFERENCE,
         rule=rules.POOLS,
     )

@@ -26,8 +26,8 @@ def plan_figures(source: Source) -> tuple[Figure, ...]:
     plan = Figure(
         name="plan",
         alt=f"Plan of the site, north up: walls, {len(source.wet)} wet places lettered, outlets and drains",
-        caption="Plan. Thick lines beside a wall: found wet, inside or outside of it. Dots: not read. Pale blue:"
-        " where the ground could hold water. Letters in dots at corners are the corners of a building.",
+        caption="Plan. Thick lines beside a wall: found wet, inside or outside of it. Dots: not read. Pale"
+        " blue: where the ground could hold water. Letters in dots at corners are the corners of a building.",
         svg=draw_site_plan(source.scene, source.wet, source.wet_names),
     )
     key = Figure(name="plan-key", alt="Key of the plan", caption="Key of the plan.", svg=plan_key())
@@ -46,10 +46,10 @@ def strips_part(source: Source) -> Part:
             figures.append(
                 Figure(
                     name=f"strip-{ring_key}-{start:.0f}",
-                    alt=f"Developed strip of {name}, chainage {start:.1f} to {end:.1f} m: outside above, inside"
-                    " below, readings of each method in a lane of their own",
-                    caption=f"{name}, chainage {start:.1f} to {end:.1f} m. Outside above, inside below; the levels"
-                    f" are drawn taller than the lengths. {source.scene.when_and_what()}.",
+                    alt=f"Developed strip of {name}, chainage {start:.1f} to {end:.1f} m: outside above,"
+                    " inside below, readings of each method in a lane of their own",
+                    caption=f"{name}, chainage {start:.1f} to {end:.1f} m. Outside above, inside below; the"
+                    f" levels are drawn taller than the lengths. {source.scene.when_and_what()}.",
                     svg=part,
                 )
             )
@@ -78,10 +78,12 @@ def ring_figures(source: Source) -> dict[str, Figure]:
         found[ring_key] = Figure(
             name=f"ring-{ring_key}",
             alt=f"Ring of falls and clearances round {name}, chainage clockwise from the top",
-            caption=f"{name}. From the middle out: faces and corners; clearance of the damp proof course in mm"
-            " (dashed ring: the rule; dark and !: short of it; ?: too near to tell); fall of the ground by levels,"
-            " then by raster, in % (inward arrow: falls to the wall; bars: 95 % range; ?: not known); pools"
-            f" against the wall, as found and with no gully working; chainage in m. {source.scene.when_and_what()}.",
+            caption=f"{name}. From the middle out: faces and corners; clearance of the damp proof course in"
+            " mm (dashed ring: the rule; dark and !: short of it; ?: too near to tell); fall of the ground by"
+            " levels, then by raster, in % (inward arrow: falls to the wall; bars: 95 % range; ?: not known);"
+            " pools"
+            f" against the wall, as found and with no gully working; chainage in m."
+            f" {source.scene.when_and_what()}.",
             svg=ring_cut(draw_ring(source.scene, ring_key)),
         )
     return found
@@ -130,8 +132,8 @@ def wall_figures(source: Source) -> tuple[Figure, ...]:
             Figure(
                 name=f"wall-{name}",
                 alt=f"Section through the wall at place {name}: ground, damp proof courses, cavity, floor",
-                caption=f"Place {name}: section through {source.places.spot(place.ring_key, at)}. What was not"
-                " seen is dashed or left out.",
+                caption=f"Place {name}: section through {source.places.spot(place.ring_key, at)}. What was"
+                " not seen is dashed or left out.",
                 svg=svg,
             )
         )

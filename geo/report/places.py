@@ -192,7 +192,7 @@ class Places:
         """Return the end of a wall chainage begins at, for who faces the wall from a side of it."""
         along = math.radians(wall.bearing_deg)
         east, north = math.sin(along), math.cos(along)
-        # Facing the wall from outside one looks against its normal; the right hand is then a quarter clockwise.
+        # Facing the wall from outside one looks against its normal; right is a quarter clockwise of that.
         to_right = east * -wall.normal_n + north * wall.normal_e > 0
         begins_left = to_right if side != "inside" else not to_right
         return "left-hand" if begins_left else "right-hand"

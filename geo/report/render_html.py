@@ -51,7 +51,8 @@ ul.plain, ol.plain {{ margin: 0 0 1rem; padding-left: 1.4rem; }} .plain li {{ ma
 .wide {{ overflow-x: auto; margin: 0 0 .3rem; }}
 table {{ border-collapse: collapse; width: 100%; font-size: .86rem; line-height: 1.35; }}
 caption {{ text-align: left; font-weight: 700; padding: .6rem 0 .3rem; }}
-th {{ text-align: left; border-top: 2px solid {INK}; border-bottom: 1px solid {INK}; vertical-align: bottom; }}
+th {{ text-align: left; border-top: 2px solid {INK}; border-bottom: 1px solid {INK};
+  vertical-align: bottom; }}
 th, td {{ padding: .28rem .5rem; }} td {{ border-bottom: 1px solid {FAINT}; vertical-align: top; }}
 td.n, th.n {{ text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }}
 tr:target {{ background: #dbe8ef; }}
@@ -60,7 +61,8 @@ figure svg, figure img {{ display: block; width: 100%; height: auto; max-width: 
 figure.photo {{ display: inline-block; width: 48%; margin: 0 1% 1rem 0; vertical-align: top; }}
 .beside {{ display: grid; grid-template-columns: 1fr minmax(15rem, 20rem); gap: 1.2rem; }}
 nav ol {{ list-style: none; padding-left: 1rem; margin: .2rem 0; }} nav > ol {{ padding: 0; }}
-footer {{ color: {SOFT_INK}; font-size: .85rem; border-top: 1px solid {RULE}; margin-top: 3rem; padding-top: .6rem; }}
+footer {{ color: {SOFT_INK}; font-size: .85rem; border-top: 1px solid {RULE}; margin-top: 3rem;
+  padding-top: .6rem; }}
 @media (max-width: 44rem) {{ .beside, dl {{ grid-template-columns: 1fr; }} dd {{ margin-bottom: .4rem; }}
   figure.photo {{ width: 100%; }} }}
 @media print {{
@@ -101,7 +103,8 @@ def report_html(document: Document) -> bytes:
         '<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{_t(POLICY)}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{_t(document.title)}: {_t(document.subtitle)}</title><style>{STYLE}</style></head>\n<body><main>"
+        f"<title>{_t(document.title)}: {_t(document.subtitle)}</title><style>{STYLE}</style></head>"
+        "\n<body><main>"
         f'<h1>{_t(document.title)}</h1><p class="sub">{_t(document.subtitle)}</p><dl>{facts}</dl>'
         f"{preface}{contents}{body}<footer><p>{_t(foot)}</p>{version}</footer></main></body></html>\n"
     )

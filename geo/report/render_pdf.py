@@ -66,7 +66,8 @@ COMMON = """
         ..t.header.enumerate().map(((i, h)) => cell(h, t.numbers.contains(i), "")).map(strong),
         table.hline(stroke: .4pt + ink)),
       ..t.rows.enumerate().map(((k, row)) => row.enumerate().map(((i, c)) =>
-        cell(c, t.numbers.contains(i), if i == 0 and t.marks.len() > 0 { t.marks.at(k) } else { "" }))).flatten(),
+        cell(c, t.numbers.contains(i),
+          if i == 0 and t.marks.len() > 0 { t.marks.at(k) } else { "" }))).flatten(),
       table.hline(stroke: .4pt + ink))
   ]
   if t.nature != "" { block(above: 1.4mm, text(7.2pt, fill: soft, t.nature)) }
@@ -87,7 +88,7 @@ REPORT = """
   #set text(7.2pt, fill: soft)
   #block(width: 100%, stroke: (top: .4pt + rule), inset: (top: 1.6mm))[
     #set par(leading: .5em)
-    #d.caution #h(1fr) page #context counter(page).display("1 of 1", both: true) \
+    #d.caution #h(1fr) page #context counter(page).display("1 of 1", both: true)#linebreak()
     #d.foot]
 ])
 #set text(9.2pt)
@@ -113,7 +114,8 @@ REPORT = """
 #show title: set text(24pt, fill: accent)
 #block(below: 4mm, title())
 #block(below: 7mm, text(15pt, d.subtitle))
-#grid(columns: (32mm, 1fr), row-gutter: 2.4mm, ..d.facts.map(((label, words)) => (text(fill: soft, label), words)).flatten())
+#grid(columns: (32mm, 1fr), row-gutter: 2.4mm,
+  ..d.facts.map(((label, words)) => (text(fill: soft, label), words)).flatten())
 #v(5mm)
 #note((head: "What this is", lines: d.preface, urgent: false))
 #v(3mm)
@@ -132,11 +134,13 @@ REPORT = """
 LETTER = """
 #set page(paper: "a4", margin: (x: 20mm, top: 17mm, bottom: 19mm), footer: [
   #set text(8pt, fill: soft)
-  #block(width: 100%, stroke: (top: .4pt + rule), inset: (top: 1.6mm))[#d.foot #h(1fr) page #context counter(page).display("1 of 1", both: true)]
+  #block(width: 100%, stroke: (top: .4pt + rule), inset: (top: 1.6mm))[
+    #d.foot #h(1fr) page #context counter(page).display("1 of 1", both: true)]
 ])
 #set text(11pt)
 #set par(leading: .6em, spacing: .85em)
-#show heading.where(level: 1): it => block(above: 5.4mm, below: 2.4mm, sticky: true, text(13pt, fill: accent, it.body))
+#show heading.where(level: 1): it => block(above: 5.4mm, below: 2.4mm, sticky: true,
+  text(13pt, fill: accent, it.body))
 #let said(p) = { if p.lead != "" [*#p.lead.* ]; p.said }
 #let show-block(b) = {
   if b.kind == "paragraph" { par(said(b)) }

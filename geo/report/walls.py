@@ -167,7 +167,7 @@ def _groups_table(source: Source, groups: pd.DataFrame) -> Table | None:
                 str(row.n_control),
                 amount(float(row.control_median), "", digits=1),
                 amount(float(row.robust_sigma), "", digits=1),
-                f"{by}{': ' + row.because if row.because else ''}",
+                str(row.because) or by,
             )
         )
     return Table(
@@ -216,7 +216,8 @@ def readings_part(source: Source) -> Part:
                     "dry reference" if row.control else str(row.wet),
                 )
             )
-        named = f"{_method_name(source, str(first['method']))}, {source.ref.word('material', str(first['material']))}"
+        material = source.ref.word("material", str(first["material"]))
+        named = f"{_method_name(source, str(first['method']))}, {material}"
         parts.append(
             Table(
                 caption=f"{named}, instrument {first['instrument']}, values in {first['unit']}",
@@ -305,7 +306,7 @@ def samples_part(source: Source) -> Part:
             )
         )
     content = Table(
-        caption="Samples: moisture content (MC) and content held at 75 % RH (HMC), in % of dry and of wet mass",
+        caption="Samples: moisture content (MC) and held at 75 % RH (HMC), in % of dry and wet mass",
         header=(
             "Sample",
             "Where",

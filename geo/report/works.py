@@ -33,8 +33,8 @@ from geo.works.kinds import Line, Work
 from geo.works.order import HELD, MAY_START
 
 CAUTION = (
-    "Quantities and order are for planning. They are no design, no price and no approval; trades licensed for the"
-    " work decide how it is done."
+    "Quantities and order are for planning. They are no design, no price and no approval; trades licensed for"
+    " the work decide how it is done."
 )
 
 
@@ -166,8 +166,8 @@ def order_part(source: Source) -> Part:
     figure = Figure(
         name="order",
         alt="Order of the works: each repair a row from left to right, with its hold points",
-        caption="Order of the works: a row is a repair, a box a part of it, a pill a hold point; a dark line still"
-        " holds up what it leads to.",
+        caption="Order of the works: a row is a repair, a box a part of it, a pill a hold point; a dark line"
+        " still holds up what it leads to.",
         svg=draw_order(
             works.order,
             works.holds,
@@ -355,7 +355,6 @@ def drying_part(source: Source) -> Part:
     told = [
         paragraph(
             sentences(one.sentence, one.settle, *(f"{rise.word}: {rise.because}" for rise in one.rises)),
-            lead=one.point_id,
             nature=INFERENCE,
             rule=rules.DRYING,
             rests_on=(one.point_id, *one.verdict.rests_on),

@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from multiprocessing import get_context
 
 import pandas as pd
 
@@ -34,7 +35,9 @@ def score_houses(
     """
     count = workers or os.cpu_count() or 1
     one = partial(score_house, seed, weights=weights)
-    with ProcessPoolExecutor(max_workers=count, initializer=_start) as pool:
+    # Fresh processes: forked ones would inherit threads of whoever asks.
+    context = get_context("spawn")
+    with ProcessPoolExecutor(max_workers=count, mp_context=context, initializer=_start) as pool:
         yield from pool.map(one, numbers, chunksize=CHUNK)
 
 

@@ -19,6 +19,17 @@ def text_box(page: Page, name: str) -> Any:
     return page.get_by_role("textbox", name=name, exact=True)
 
 
+def pick(watched: Any, box: str, typed: str, option: str) -> None:
+    """Choose from a box by what is typed into it, once the page stands still."""
+    watched.settle()
+    found = watched.page.get_by_role("combobox", name=box, exact=True)
+    expect(found).to_have_count(1, timeout=60_000)
+    found.click()
+    found.fill(typed)
+    watched.page.get_by_role("option").filter(has_text=option).first.click()
+    watched.settle()
+
+
 def test_quantities_order_and_files_of_a_folder(visit: Callable[..., Any], app: Any, tmp_path: Path) -> None:
     """Each repair with its formula; the drawing; the workbook as downloaded; nothing to record in a folder."""
     watched = visit()
@@ -60,13 +71,8 @@ def test_a_result_and_work_done_are_recorded_and_let_the_next_step_go(
     """A hold point without its numbers stays not known; with them it passes. Work done leaves what remains."""
     watched = visit()
     page = watched.open(workspace.address("works") + "&works-view=Hold points")
-    watched.settle()
-    option = page.get_by_role("combobox", name="Hold point")
-    option.click()
-    page.get_by_role("option").filter(has_text="HP3 RP3").click()
-    watched.settle()
-    page.get_by_role("combobox", name="result").click()
-    page.get_by_role("option", name="passed", exact=True).click()
+    pick(watched, "Hold point", "HP3", "HP3 RP3")
+    pick(watched, "result", "passed", "passed")
     text_box(page, "clear below, mm").fill("165")
     page.get_by_role("button", name="Keep the result").click()
     expect(page.get_by_text("is kept.")).to_be_visible(timeout=60_000)
@@ -78,13 +84,8 @@ def test_a_result_and_work_done_are_recorded_and_let_the_next_step_go(
     ]
     assert {each.clear_below_mm for each in hold} >= {165.0}
     page.get_by_role("radio", name="Done so far").click()
-    watched.settle()
-    page.get_by_role("combobox", name="Repair").click()
-    page.get_by_role("option").filter(has_text="RP3").click()
-    watched.settle()
-    page.get_by_role("combobox", name="Quantity").click()
-    page.get_by_role("option", name="openings", exact=True).click()
-    watched.settle()
+    pick(watched, "Repair", "RP3", "RP3")
+    pick(watched, "Quantity", "openings", "openings")
     text_box(page, "Done, number").fill("1")
     text_box(page, "Done, number").press("Enter")
     watched.settle()
@@ -100,15 +101,9 @@ def test_a_proposal_is_taken_over_and_dropped(visit: Callable[..., Any], workspa
     """A proposed repair kept as dropped is a record, and is proposed no more."""
     watched = visit()
     page = watched.open(workspace.address("works"))
-    watched.settle()
-    box = page.get_by_role("combobox", name="Repair", exact=True)
-    box.click()
-    box.fill("P-R03")
-    page.get_by_role("option").filter(has_text="P-R03-GT3").click()
-    watched.settle()
+    pick(watched, "Repair", "P-R03", "P-R03-GT3")
     expect(page.get_by_text("Proposed by wallfoot: what you keep takes its place")).to_be_visible()
-    page.get_by_role("combobox", name="stage").click()
-    page.get_by_role("option", name="dropped", exact=True).click()
+    pick(watched, "stage", "dropped", "dropped")
     page.get_by_role("button", name="Keep the repair").click()
     expect(page.get_by_text("R03-GT3 is kept.")).to_be_visible(timeout=60_000)
     watched.settle()

@@ -31,8 +31,8 @@ class Many {
     this.button(tools, "+", "Nearer", () => this.zoom(1.8));
     this.button(tools, "−", "Farther", () => this.zoom(1 / 1.8));
     this.button(tools, "All", "All homes", () => this.whole(), "word");
-    this.legend = add(this.frame, "div", "legend");
     this.tip = add(this.frame, "div", "tip");
+    this.legend = add(root, "div", "legend");
     this.told = add(root, "p", "told");
     this.fingers = new Map();
     this.listen();
