@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import add_script_run_ctx, get_script_run_ctx
 
+from app import audit
 from geo.access import ALONE, NOBODY, NotAllowedError, Rules, Visitor
 from geo.store.changes import Put
 from geo.store.entries import SiteEntry
@@ -91,12 +94,34 @@ def download(label: str, data: Any, **options: Any) -> bool:
     ----------
     label, data, options
         As :func:`streamlit.download_button` takes them; ``place`` is where it stands, the page by default,
-        ``action`` what it asks of a visitor, ``export`` by default.
+        ``action`` what it asks of a visitor, ``export`` by default; ``of`` names what it is taken from, the
+        site that is open by default. Where people log in, the file is given only once that is noted.
     """
     place, action = options.pop("place", st), options.pop("action", "export")
+    of = options.pop("of", None)
     if not visitor().allows(action):
         return False
+    if login_asked():
+        data = _noted(data, action if action in ("letter", "report") else "export", of)
     return bool(place.download_button(label, data, **options))
+
+
+def _noted(data: Any, kind: str, of: Mapping[str, str] | None) -> Callable[[], Any]:
+    """Return a file as made when it is asked for, once that is noted, in another thread as this visitor."""
+    who, context = visitor(), get_script_run_ctx()
+    about = dict(of or {"site_id": str(st.session_state.get("site") or "")})
+
+    def give() -> Any:
+        thread = threading.current_thread()
+        before = get_script_run_ctx(suppress_warning=True)
+        add_script_run_ctx(thread, context)
+        try:
+            audit.note_read(kind, each=True, who=who, **about)
+            return data() if callable(data) else data
+        finally:
+            add_script_run_ctx(thread, before)
+
+    return give
 
 
 class Guarded:
@@ -128,6 +153,7 @@ class Guarded:
     def hand_out(self, site_id: str, folder: Any) -> None:
         """Write a site's folder."""
         self._ask("export", site_id)
+        audit.note(self._inner.read_log, self._who, ["export"], site_id=site_id)
         self._inner.hand_out(site_id, folder)
 
     def save(self, site_id: str, changes: Sequence[Any], **more: Any) -> Any:
@@ -156,11 +182,13 @@ class Guarded:
         return next(iter(own), self._who.own_name)
 
     def _ask(self, action: str, site_id: str) -> None:
-        owners = [entry.owner for entry in self._inner.sites(removed=True) if entry.site_id == site_id]
-        owner = next(iter(owners), "")
-        if action == "look" and not self._who.allows("look"):
+        entry = next((one for one in self._inner.sites(removed=True) if one.site_id == site_id), None)
+        looks = action == "look"
+        if looks and not self._who.allows("look"):
             action = "letter"
-        self._who.require(action, site_id, owner)
+        self._who.require(action, site_id, "" if entry is None else entry.owner)
+        if looks and entry is not None:
+            audit.opened(self._inner.read_log, self._who, site_id, version=entry.version)
 
 
 def _of_the_works(change: Any) -> bool:

@@ -17,7 +17,7 @@ import pandas as pd
 import streamlit as st
 import streamlit.components.v1 as components
 
-from app import workspace
+from app import audit, workspace
 from app.widgets.text import plain
 from geo.draw.drains_map import drains_base
 from geo.draw.drains_sketches import Lines
@@ -59,7 +59,7 @@ def findings_of(source: Path | str) -> Findings | list[Problem]:
     key = f"{source}|{version}"
     kept = _kept()
     if key in kept:
-        return kept[key]
+        return _folder_noted(source, kept[key])
     bar = st.progress(0.0, text="reading the site")
     try:
         site = read_checked(source) if isinstance(source, Path) else checked(workspace.store().site(source))
@@ -73,6 +73,13 @@ def findings_of(source: Path | str) -> Findings | list[Problem]:
     while len(kept) >= MOST_KEPT:
         kept.pop(next(iter(kept)), None)
     kept[key] = found
+    return _folder_noted(source, found)
+
+
+def _folder_noted(source: Path | str, found: Findings | list[Problem]) -> Findings | list[Problem]:
+    """Return what was found once its reading is noted; the workspace's own sites are noted by the gate."""
+    if isinstance(source, Path) and not isinstance(found, list):
+        audit.opened_folder(found.site, source.name)
     return found
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from app import access, workspace
+from app import access, audit, workspace
 from geo.store.engine import default_workspace
 from geo.store.said import StoreError
 
@@ -105,8 +105,14 @@ def desk() -> Desk:
     landlord = chosen if chosen in names else names[0]
     register = _opened(_where())
     viewer = viewer_of(access.visitor(), landlord, register)
+    audit.note_read("register", landlord_id=landlord)
     now, fixed = moment()
     return Desk(register=register, viewer=viewer, head=register.head(viewer), now=now, fixed=fixed)
+
+
+def viewer_for(landlord: str) -> Viewer:
+    """Return this visitor as one landlord's register knows them."""
+    return viewer_of(access.visitor(), landlord, _opened(_where()))
 
 
 def viewer_of(who: Any, landlord: str, register: Register) -> Viewer:

@@ -30,6 +30,7 @@ with session.starting():
         outlets,
         photos,
         plan,
+        read_log,
         report,
         strip,
         test_log,
@@ -76,7 +77,7 @@ page = st.navigation(
                         partial(close_down.show, head), title="Before you leave", url_path="before-you-leave"
                     ),
                 ],
-                **many.own_pages(head),
+                **read_log.with_own_page(many.own_pages(head), head),
                 **devices.own_page(head),
             }
         )

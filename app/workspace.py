@@ -29,8 +29,13 @@ def store() -> Store:
     StoreError
         When it cannot be opened; its sentence says why.
     """
-    found: Store = access.guarded(_opened(os.environ.get("WALLFOOT_WORKSPACE") or str(default_workspace())))
+    found: Store = access.guarded(whole())
     return found
+
+
+def whole() -> Store:
+    """Return the workspace as it is, for what the app itself notes in it; pages use :func:`store`."""
+    return _opened(os.environ.get("WALLFOOT_WORKSPACE") or str(default_workspace()))
 
 
 def sites() -> tuple[SiteEntry, ...]:

@@ -14,10 +14,10 @@ from geo.cli_causes import causes as _causes
 from geo.cli_causes import weights as _weights
 from geo.cli_demo import demo as _demo
 from geo.cli_drying import drying as _drying
-from geo.cli_report import report as _report
-from geo.cli_said import CAUTIONS
 from geo.cli_houses import houses as _houses
 from geo.cli_portfolio import register_app
+from geo.cli_report import report as _report
+from geo.cli_said import CAUTIONS
 from geo.cli_said import count as _count
 from geo.cli_said import or_stop as _or_stop
 from geo.cli_said import printable as _printable

@@ -77,7 +77,8 @@ def fill(where: Path, folder: Path) -> tuple[int, int]:
 
 def _demo_sites() -> Path:
     """Return where the invented data are: here, or beside the tool."""
-    for folder in (Path(FOLDER), Path(__file__).resolve().parents[1] / FOLDER):
-        if (folder / "estate").is_dir():
-            return folder
-    stop([], said=f"There is no folder {FOLDER} here: run it where {FOLDER} is.")
+    beside = Path(__file__).resolve().parents[1] / FOLDER
+    found = next((folder for folder in (Path(FOLDER), beside) if (folder / "estate").is_dir()), None)
+    if found is None:
+        stop([], said=f"There is no folder {FOLDER} here: run it where {FOLDER} is.")
+    return found

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from html import escape
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, cache_homes, session, ways
+from app import access, audit, cache_homes, session, ways
 from app.views import home_page_add
 from app.views import homes_parts as parts
 from app.widgets import chrome
@@ -24,14 +25,15 @@ from geo.portfolio.entry import Entry
 from geo.portfolio.events import event_words
 from geo.portfolio.keys import KEYS
 from geo.portfolio.placed import narrowed
+from geo.portfolio.telling import told_of
 from geo.portfolio.walls import VERDICT_WORDS
 
 VIEWS = {
-    "dates": "Dates", "events": "What happened", "walls": "Walls and repairs", "assets": "Assets", "money": "Money",
-    "map": "Map", "add": "Add",
+    "dates": "Dates", "events": "What happened", "walls": "Walls and repairs", "assets": "Assets",
+    "money": "Money", "map": "Map", "add": "Add",
 }  # fmt: skip
 WEIGHTY = frozenset({"report", "investigated", "made_safe", "works", "closed", "notice"})
-BOTH_CASES = frozenset({"emergency", "electrics", "sewage", "vulnerable", "free_water", "party"})
+SET_FLAGS = frozenset({"emergency", "electrics", "sewage", "vulnerable", "free_water", "party"})
 
 
 def show(head: DeltaGenerator) -> None:
@@ -48,10 +50,12 @@ def show(head: DeltaGenerator) -> None:
         chrome.heading(head, "Home", said)
         st.text_input("Number of the home", key="home-find", on_change=_find, width=320)
         return
+    of = {"landlord_id": at.viewer.landlord_id, "home_id": home_id}
+    audit.note_read("home", **of)
     st.session_state[parts.HOME_KEY] = home_id
     st.query_params[parts.HOME_KEY] = home_id
     chrome.heading(head, f"Home {home_id}", _facts(at, state), parts.told_as_at(at))
-    _figures(at, state)
+    _figures(state)
     with st.container(horizontal=True):
         if st.button("Back to the list", key="home-back"):
             ways.go("homes")
@@ -64,6 +68,7 @@ def show(head: DeltaGenerator) -> None:
             file_name=f"home-{plain_name(home_id)}.zip",
             mime="application/zip",
             key="home-evidence",
+            of=of,
         )
     view = st.segmented_control(
         "Look at", _views(at), format_func=VIEWS.__getitem__, default="dates", required=True, key="home-view",
@@ -106,7 +111,7 @@ def _facts(at: cache_homes.Desk, state: Mapping[str, Any]) -> str:
     return " · ".join(one for one in told if one)
 
 
-def _figures(at: cache_homes.Desk, state: Mapping[str, Any]) -> None:
+def _figures(state: Mapping[str, Any]) -> None:
     """Write what stands of the home in a line."""
     pairs = [
         (str(state["open_cases_count"]), "open case" if state["open_cases_count"] == 1 else "open cases"),
@@ -116,7 +121,7 @@ def _figures(at: cache_homes.Desk, state: Mapping[str, Any]) -> None:
         (str(state["no_access_count"]), "tries to get in failed"),
         (str(state["events_count"]), "events"),
     ]
-    flags = [KEYS[name].label for name in KEYS if name in BOTH_CASES and state.get(KEYS[name].column)]
+    flags = [KEYS[name].label for name in KEYS if name in SET_FLAGS and state.get(KEYS[name].column)]
     parts.figures(pairs)
     if flags:
         chrome.note(f"Recorded: {'; '.join(flags)}.")
@@ -151,7 +156,8 @@ def _clock(at: cache_homes.Desk, clock: Clock) -> str:
         f"{period.source} ({status}{checked}).",
     ]
     return (
-        f'<div class="wf-clock {escape(clock.state, quote=True)}"><b>{escape(clock.state.replace("_", " "))}</b> '
+        f'<div class="wf-clock {escape(clock.state, quote=True)}">'
+        f"<b>{escape(clock.state.replace('_', ' '))}</b> "
         f"{escape(clock.said(at.now))}<small>{escape(' '.join(small))}</small></div>"
     )
 
@@ -160,33 +166,33 @@ def _events(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> Non
     """Show every event, the latest first; corrected ones stay to be seen."""
     entries = at.register.events(at.viewer, home_id)
     gone = {one.corrects: one.event_id for one in entries if one.corrects}
-    says = (
-        dict(zip(*(events_table(entries)[name] for name in ("event", "says")), strict=True))
-        if entries
-        else {}
-    )
     in_order = sorted(entries, key=lambda one: (one.at, one.line), reverse=True)
     if not entries:
         chrome.note("Nothing is recorded.")
         return
-    st.html("".join(_event(at, one, gone, str(says.get(one.event_id, ""))) for one in in_order))
-    parts.take_away(f"events-{plain_name(home_id)}", events_table(entries), key="take-events")
+    st.html("".join(_event(at, one, gone) for one in in_order))
+    parts.take_away(
+        f"events-{plain_name(home_id)}", events_table(entries), key="take-events", home_id=home_id
+    )
 
 
-def _event(at: cache_homes.Desk, one: Entry, gone: Mapping[str, str], says: str) -> str:
+def _event(at: cache_homes.Desk, one: Entry, gone: Mapping[str, str]) -> str:
     day = local_day(one.at, at.register.periods.nations["england"])
-    hour = f" {one.at:%H:%M}" if one.with_time else ""
+    local = one.at.astimezone(ZoneInfo(at.register.periods.nations["england"].zone))
+    hour = f" {local:%H:%M}" if one.with_time else ""
     kind = "gone" if one.event_id in gone else "key" if one.kind in WEIGHTY else ""
     small = [at.register.ref.word("register_role", one.by_role), one.event_id]
     if one.event_id in gone:
         small.append(f"replaced by {gone[one.event_id]}")
     if one.corrects:
         small.append(f"in place of {one.corrects}")
-    said = f"<br>{escape(says.replace('_', ' '))}" if says else ""
+    says = told_of(one, at.register.ref)
+    said = f"<br>{escape(says)}" if says else ""
     name = event_words(one.kind)
     return (
-        f'<div class="wf-event {kind}"><div class="when">{day:%a %d %b %Y}{escape(hour)}</div><div class="line"></div>'
-        f"<div><b>{escape(name[:1].upper() + name[1:])}</b>{said}<br><small>{escape(' · '.join(small))}</small></div></div>"
+        f'<div class="wf-event {kind}"><div class="when">{day:%a %d %b %Y}{escape(hour)}</div>'
+        f'<div class="line"></div><div><b>{escape(name[:1].upper() + name[1:])}</b>{said}'
+        f"<br><small>{escape(' · '.join(small))}</small></div></div>"
     )
 
 

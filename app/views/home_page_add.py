@@ -43,8 +43,8 @@ def show(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None:
     if seen != count:
         st.session_state[f"{SEEN}-{home_id}"] = count
         st.text(
-            f"Not added: the file of this home had {seen} events when you opened it and has {count} now. Look at"
-            " what is new under What happened, then send this again."
+            f"Not added: the file of this home had {seen} events when you opened it and has {count} now. Look"
+            " at what is new under What happened, then send this again."
         )
         return
     _add(at, home_id, model, given)

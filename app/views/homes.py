@@ -25,6 +25,7 @@ VIEWS = {"list": "List", "map": "Map", "dates": "Dates coming"}
 EVERY = "Every estate"
 DAYS = (7, 14, 28, 90)
 SHOWN = 200
+MAP_PX = 480
 
 
 def show(head: DeltaGenerator) -> None:
@@ -69,7 +70,7 @@ def _chosen(at: cache_homes.Desk) -> tuple[str, str, str]:
         if view == "dates":
             return "dates", "open", ""
         only = st.selectbox(
-            "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only", on_change=_first_page,
+            "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only", on_change=_first_page, bind="query-params",
             width=260,
         )  # fmt: skip
         estate = st.selectbox(
@@ -114,8 +115,8 @@ def _list(at: cache_homes.Desk, order: list[str], only: str, estate: str) -> Non
         rows,
         order,
         {name: (key.label, key.first) for name, key in KEYS.items() if key.column not in hidden},
-        told=f"{start + 1 if rows else 0} to {last} of {page.homes:,} homes; ties go by the age of the case, then"
-        " by the number of the home.",
+        told=f"{start + 1 if rows else 0} to {last} of {page.homes:,} homes; ties go by the age of the case,"
+        " then by the number of the home.",
         on_order=_set_order,
         on_open=parts.choose_home,
     )
@@ -172,6 +173,7 @@ def _map(at: cache_homes.Desk, order: list[str], only: str, estate: str) -> None
         version=f"{at.head}|{key}|{estate}|{only}|{at.now:%Y%m%d}",
         title=KEYS[str(key)].label,
         legend=found.legend,
+        height_px=MAP_PX,
         on_open=parts.choose_home,
         told=f"{len(table):,} homes" + (f"; {found.without:,} have no place" if found.without else "") + ".",
     )
@@ -184,8 +186,8 @@ def _dates(at: cache_homes.Desk) -> None:
     )
     table = cache_homes.due(at, int(days or DAYS[0]))
     chrome.note(
-        f"{len(table)} dates, passed ones too. A date stands here while nothing is recorded that ends it; it says"
-        " what is due, not whether a duty was met."
+        f"{len(table)} dates, passed ones too. A date stands here while nothing is recorded that ends it; it"
+        " says what is due, not whether a duty was met."
     )
     show_table(
         pd.DataFrame(

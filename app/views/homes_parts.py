@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, cache_homes, ways
+from app import access, audit, cache_homes, ways
 from app.widgets import chrome
 from geo.draw.theme import ACCENT, FAINT, INK, PANEL, PAPER, RULE, SOFT_INK
 from geo.store.said import StoreError
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 GO = "homes-go"
 HOME_KEY = "home"
+# ruff: noqa: E501 - rules of style stand a line each
 STYLE = f"""<style>
 .wf-clock {{ border: 1px solid {RULE}; border-left: 4px solid {ACCENT}; border-radius: 4px; background: {PAPER};
   padding: .55rem .8rem; margin: 0 0 .5rem; overflow-wrap: anywhere; line-height: 1.4; }}
@@ -97,15 +98,18 @@ def go_if_chosen() -> None:
         ways.go("home", query={"home": home_id})
 
 
-def take_away(name: str, table: pd.DataFrame, *, key: str, place: Any = st) -> None:
+def take_away(name: str, table: pd.DataFrame, *, key: str, place: Any = st, home_id: str = "") -> None:
     """Offer a table as CSV and as a workbook; no cell of either starts a formula."""
     from geo.exchange.bundle import csv_bytes  # noqa: PLC0415 - only where something is taken away
     from geo.portfolio.files import workbook_bytes  # noqa: PLC0415
 
+    of = {"landlord_id": str(st.session_state.get(audit.LANDLORD_READ, "")), "home_id": home_id}
     with place.container(horizontal=True):
         access.download(
-            "Table, CSV", lambda: csv_bytes(table), file_name=f"{name}.csv", mime="text/csv", key=f"{key}-csv"
-        )
+            "Table, CSV", lambda: csv_bytes(table), file_name=f"{name}.csv", mime="text/csv",
+            key=f"{key}-csv", of=of,
+        )  # fmt: skip
         access.download(
-            "Table, XLSX", lambda: workbook_bytes({name: table}), file_name=f"{name}.xlsx", key=f"{key}-xlsx"
-        )
+            "Table, XLSX", lambda: workbook_bytes({name: table}), file_name=f"{name}.xlsx",
+            key=f"{key}-xlsx", of=of,
+        )  # fmt: skip

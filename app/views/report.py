@@ -13,6 +13,7 @@ from app.widgets import chrome
 from app.widgets.table import show_table
 from geo.report.letter import pages_of
 from geo.report.parts import Document
+from geo.report.render_html import framed
 from geo.report.source import Source
 
 LETTER, FULL = "Plain letter, two pages", "Full report"
@@ -114,4 +115,4 @@ def _empties(document: Document) -> None:
 def _preview(html: bytes, *, alt: str) -> None:
     """Show a report as its reader sees it, in a frame in which no script runs."""
     with st.container(key="report-preview"):
-        st.iframe(html.decode("utf-8"), alt=alt, height=PREVIEW_PX)
+        st.iframe(framed(html), alt=alt, height=PREVIEW_PX)

@@ -35,6 +35,19 @@ VIEWS = {
     "quantities": "Quantities", "order": "Order", "holds": "Hold points", "done": "Done so far",
     "leave": "Leave to ask",
 }  # fmt: skip
+CLEARANCE = {
+    "ring_key": "wall", "chainage_from_m": "from, m", "chainage_to_m": "to, m",
+    "before_mm": "clearance found, mm", "before": "was", "after_mm": "as left, mm", "sigma_mm": "± σ, mm",
+    "after": "is", "because": "because",
+}  # fmt: skip
+WAYS = {
+    "ring_key": "wall", "way": "way past the barrier", "word_before": "was open", "word_after": "is open",
+    "chainage_from_m": "from, m", "chainage_to_m": "to, m", "because": "because",
+}  # fmt: skip
+SPILLS = {
+    "blocked": "with this blocked", "before": "it left first at", "after": "it leaves first at",
+    "before_level_m": "level found, m", "level_m": "level as left, m",
+}  # fmt: skip
 LEAST_PX = 1180
 COPY = "To record repairs, results and work done, take a copy into the workspace on the page Site."
 
@@ -170,13 +183,15 @@ def _left(found: Findings) -> None:
 
 
 def _as_built(left: AsBuilt) -> None:
-    show_table(left.clearance, digits=1, empty="No ground at the wall was levelled again.")
+    show_table(
+        left.clearance.rename(columns=CLEARANCE), digits=1, empty="No ground at the wall was levelled again."
+    )
     if len(left.ways):
         st.text("Ways past the barrier that the fabric leaves open:")
-        show_table(left.ways, digits=1)
+        show_table(left.ways.rename(columns=WAYS), digits=1)
     if len(left.spills):
         st.text("Where water first leaves has moved:")
-        show_table(left.spills, digits=3)
+        show_table(left.spills.rename(columns=SPILLS), digits=3)
     chrome.note(*left.notes)
 
 

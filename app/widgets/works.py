@@ -22,6 +22,7 @@ STYLE = f"""<style>
   padding: .4rem .6rem; border: 0; border-bottom: 1px solid {RULE}; position: sticky; top: 0; }}
 .wf-works td {{ padding: .4rem .6rem; border: 0; border-bottom: 1px solid {FAINT}; vertical-align: top;
   color: {INK}; }}
+.wf-works .n small {{ white-space: normal; max-width: 9.5rem; margin-left: auto; }}
 .wf-works .n {{ text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }}
 .wf-works .head td {{ background: {PANEL}; border-top: 1px solid {RULE}; padding: .55rem .6rem; }}
 .wf-works .head b {{ font-size: .98rem; }}

@@ -20,8 +20,8 @@ def draw_rates(groups: pd.DataFrame, names: list[str], *, rate: float, title: st
     Parameters
     ----------
     groups
-        Columns ``names`` (what makes a group), ``inspected``, ``failed``, ``rate``, ``shrunk``, ``shrunk_low``,
-        ``shrunk_high``, the last four as shares of 1.
+        Columns ``names`` (what makes a group), ``inspected``, ``failed``, ``rate``, ``shrunk``,
+        ``shrunk_low``, ``shrunk_high``, the last four as shares of 1.
     rate
         The whole portfolio's, drawn as a line.
 

@@ -1,1 +1,1 @@
-"""Which source feeds which wet stretch and by which route: candidates, evidence, support, what to test next."""
+"""Which source feeds which wet stretch by which way in: candidates, evidence, support, the next test."""

@@ -49,8 +49,8 @@ class Candidate:
     stops
         Why the path ends short or is not seen whole: a party line, a neighbour not seen; ``""`` when it is.
     distance_m
-        From the peak of the stretch by path to it, to where its water would leave, or to the nearest length of
-        wall it holds over; NaN where there is no such place.
+        From the peak of the stretch by path to it, to where its water would leave, or to the nearest length
+        of wall it holds over; NaN where there is no such place.
     """
 
     cause: str

@@ -8,6 +8,7 @@ import numpy as np
 
 from geo import reference
 from geo.houses.fabric import draw_fabric
+from geo.houses.home import House
 from geo.houses.masonry import FOOT, SEEN_WET, Shares, moisture_of
 from geo.houses.notebook import SURVEYED_ON, Notebook
 from geo.houses.pipes import draw_drains
@@ -15,7 +16,7 @@ from geo.houses.pouring import Pourer
 from geo.houses.probing import Prober
 from geo.houses.reading import Reader
 from geo.houses.recording import Recorder, draw_habits
-from geo.houses.troubles import House, draw_troubles
+from geo.houses.troubles import draw_troubles
 from geo.houses.truth import Fields, Range, Trouble, TrueCause
 from geo.houses.wall import Flags
 from geo.houses.water import supply_of

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from geo.houses.home import House
 from geo.houses.masonry import SEEN_WET, Shares
 from geo.houses.notebook import SURVEYED_ON, Notebook
 from geo.houses.pipes import BackUp, Node, back_up
 from geo.houses.recording import Habits, taped
-from geo.houses.troubles import House
 from geo.houses.truth import Trouble
 from geo.site.records import Reading
 

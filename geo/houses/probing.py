@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
+from geo.houses.home import House
 from geo.houses.masonry import SEEN_WET
 from geo.houses.notebook import SURVEYED_ON, Notebook, rounded
 from geo.houses.recording import Habits, taped
-from geo.houses.troubles import House
 from geo.houses.truth import Fields, Range, Trouble, TrueCause
 
 DAY = SURVEYED_ON

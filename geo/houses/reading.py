@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from geo.houses.home import House
 from geo.houses.meters import Meter, draw_meter
 from geo.houses.notebook import SURVEYED_ON, Notebook
 from geo.houses.recording import Habits, taped
-from geo.houses.troubles import House
 from geo.houses.truth import Fields
 from geo.houses.wall import Flags
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from geo.houses.home import House
 from geo.houses.notebook import SURVEYED_ON, Notebook, line, polygon, rounded
 from geo.houses.pipes import Node
-from geo.houses.troubles import House
 from geo.houses.wall import Numbers
 
 DAY = SURVEYED_ON

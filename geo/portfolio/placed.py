@@ -13,12 +13,13 @@ import sqlalchemy as sa
 from numpy.typing import NDArray
 
 from geo.portfolio import ask
-from geo.portfolio.counting import local_day
 from geo.portfolio.keys import Key, sorts_of
+from geo.portfolio.periods import Nation
 from geo.portfolio.register import Register
 from geo.portfolio.viewer import Viewer
 from geo.store.register_tables import HOME_STATE
 
+EPOCH = dt.date(1970, 1, 1).toordinal()
 STEPS = 6
 """Steps of a map: the first is "nothing to say"."""
 ONLY = {
@@ -150,7 +151,7 @@ def placed(
 
 
 def steps_of(
-    values: NDArray[Any], key: Key, *, now: dt.datetime, nation: Any
+    values: NDArray[Any], key: Key, *, now: dt.datetime, nation: Nation
 ) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
     """Return the step of each value of a key, 0 to 5, and what each step is in words.
 
@@ -179,23 +180,22 @@ def steps_of(
 
 
 def _dates(
-    values: NDArray[Any], key: Key, *, now: dt.datetime, nation: Any
+    values: NDArray[Any], key: Key, *, now: dt.datetime, nation: Nation
 ) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
-    has = np.array([value is not None and value == value for value in values], dtype=bool)  # noqa: PLR0124 - no NaT
-    seconds = np.array([value.timestamp() if ok else np.nan for value, ok in zip(values, has, strict=True)])
+    moments = pd.to_datetime(pd.Series(list(values), dtype=object), utc=True)
+    has = moments.notna().to_numpy()
+    passed = (moments <= pd.Timestamp(now)).to_numpy() if key.due else np.zeros(len(values), dtype=bool)
+    coming = has & ~passed
+    least = pd.Timedelta(microseconds=1 if key.due else 0)  # the end of a day is the day after's beginning
+    local = (moments - least).dt.tz_convert(nation.zone).dt.tz_localize(None)
+    day = local.to_numpy(dtype="datetime64[D]").astype(float)
     legend = ["no date" if not has.all() else "", *[""] * (STEPS - 1)]
     steps = np.zeros(len(values), dtype=np.uint8)
-    passed = has & (seconds <= now.timestamp()) if key.due else np.zeros(len(values), dtype=bool)
-    coming = has & ~passed
-    parted, ends = _parted(-seconds, coming, STEPS - 2 if key.due else STEPS - 1)
+    parted, ends = _parted(-day, coming, STEPS - 2 if key.due else STEPS - 1)
     steps[coming] = parted[coming]
-    for at, (last, first) in ends.items():
-        less = 1e-6 if key.due else 0.0
-        days = [
-            f"{local_day(dt.datetime.fromtimestamp(-one - less, dt.UTC), nation):%d %b %Y}"
-            for one in (first, last)
-        ]
-        legend[at] = days[0] if days[0] == days[1] else f"{days[0]} to {days[1]}"
+    for at, pair in ends.items():
+        last, first = (f"{dt.date.fromordinal(EPOCH - int(one)):%d %b %Y}" for one in pair)
+        legend[at] = first if first == last else f"{first} to {last}"
     if passed.any():
         steps[passed] = STEPS - 1
         legend[-1] = "date passed"

@@ -72,7 +72,7 @@ footer {{ color: {SOFT_INK}; font-size: .85rem; border-top: 1px solid {RULE}; ma
   thead {{ display: table-header-group; }} .wide {{ overflow: visible; }} a {{ text-decoration: none; }}
 }}
 """
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'none'"
 
 
 def report_html(document: Document) -> bytes:
@@ -109,6 +109,14 @@ def report_html(document: Document) -> bytes:
         f"{preface}{contents}{body}<footer><p>{_t(foot)}</p>{version}</footer></main></body></html>\n"
     )
     return page.encode("utf-8")
+
+
+def framed(page: bytes) -> str:
+    """Return a report's page to stand in a frame of another page, where its links lead into itself.
+
+    Without a base of its own such a page takes that of the page around it, and a link would leave it.
+    """
+    return page.decode("utf-8").replace("<head>", '<head><base href="about:srcdoc">', 1)
 
 
 def _t(words: str) -> str:

@@ -32,8 +32,8 @@ def places_of(results: Path) -> pd.DataFrame:
 
     Returns
     -------
-    ``home_id``, ``x_m``, ``y_m`` (middle of its bounds, in the grid of the file), ``verdict``, ``step``; homes
-    without an outline are left out.
+    ``home_id``, ``x_m``, ``y_m`` (middle of its bounds, in the grid of the file), ``verdict``, ``step``;
+    homes without an outline are left out.
     """
     table = pq.read_table(results, columns=["home_id", "verdict", "bbox"])
     box = table["bbox"].combine_chunks().flatten()

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from geo.store.engine import connect, reading, writing
 from geo.store.migrate import bring_up
+from geo.store.register_tables import REGISTER_LANDLORD
 from geo.store.said import StoreError
 from geo.store.tables import METADATA, SITE
 
@@ -49,6 +50,10 @@ def bring_back(engine: sa.Engine, path: Path) -> None:
         with reading(source) as old, writing(engine) as new:
             if new.scalar(sa.select(sa.func.count()).select_from(SITE)):
                 raise StoreError("This workspace already holds sites; bring a back-up into an empty one.")
+            if new.scalar(sa.select(sa.func.count()).select_from(REGISTER_LANDLORD)):
+                raise StoreError(
+                    "This workspace already holds a register of homes; bring a back-up into an empty one."
+                )
             _carry(old, new)
     finally:
         source.dispose()

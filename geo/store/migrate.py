@@ -21,6 +21,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
+from geo.store import read_log as _read_log  # noqa: F401 - its table belongs to the layout
 from geo.store import register_tables as _register_tables  # noqa: F401 - its tables belong to the layout
 from geo.store.engine import connect, name_of, reading, writing
 from geo.store.said import StoreError

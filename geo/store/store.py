@@ -32,6 +32,7 @@ from geo.store.entries import Event, Save, Saved, SiteEntry
 from geo.store.intake import site_steps
 from geo.store.ledger import Step, append, lock_site
 from geo.store.migrate import bring_up
+from geo.store.read_log import ReadLog
 from geo.store.said import StoreError, told
 from geo.store.tables import AS_READ, EVENT, FILE, LATEST, SAVE, SITE
 
@@ -92,6 +93,11 @@ class Store:
     def name(self) -> str:
         """The file, or the address without its password."""
         return name_of(self._engine)
+
+    @property
+    def read_log(self) -> ReadLog:
+        """Who read what of it."""
+        return ReadLog(self._engine)
 
     # --- sites -----------------------------------------------------------------------------------
 
@@ -384,12 +390,12 @@ class Store:
             return copies.back_up(self._engine, Path(path))
 
     def bring_back(self, path: Path | str) -> None:
-        """Fill this store, which must hold no site, from a back-up.
+        """Fill this store, which must hold no site and no register, from a back-up.
 
         Raises
         ------
         StoreError
-            When it holds a site, or the file is no back-up.
+            When it holds a site or a register of homes, or the file is no back-up.
         """
         with told():
             copies.bring_back(self._engine, Path(path))

@@ -23,7 +23,7 @@ def pick(watched: Any, box: str, typed: str, option: str) -> None:
     """Choose from a box by what is typed into it, once the page stands still."""
     watched.settle()
     found = watched.page.get_by_role("combobox", name=box, exact=True)
-    expect(found).to_have_count(1, timeout=60_000)
+    expect(found).to_have_count(1, timeout=120_000)
     found.click()
     found.fill(typed)
     watched.page.get_by_role("option").filter(has_text=option).first.click()
@@ -65,12 +65,23 @@ def test_a_narrow_screen_rolls_nothing_but_its_tables(visit: Callable[..., Any],
     assert page.evaluate("document.documentElement.scrollWidth") <= 820
 
 
-def test_a_result_and_work_done_are_recorded_and_let_the_next_step_go(
-    visit: Callable[..., Any], workspace: Any
-) -> None:
-    """A hold point without its numbers stays not known; with them it passes. Work done leaves what remains."""
+def test_a_repair_a_result_and_work_done_are_recorded(visit: Callable[..., Any], workspace: Any) -> None:
+    """A proposal kept as dropped is proposed no more; a result without its numbers passes nothing.
+
+    Work done is added to what was done before.
+    """
     watched = visit()
-    page = watched.open(workspace.address("works") + "&works-view=Hold points")
+    page = watched.open(workspace.address("works"))
+    pick(watched, "Repair", "P-R03", "P-R03-GT3")
+    expect(page.get_by_text("Proposed by wallfoot: what you keep takes its place")).to_be_visible()
+    pick(watched, "stage", "dropped", "dropped")
+    page.get_by_role("button", name="Keep the repair").click()
+    expect(page.get_by_text("R03-GT3 is kept.")).to_be_visible(timeout=60_000)
+    watched.settle()
+    expect(page.locator(".wf-works").first).not_to_contain_text("R03-GT3")
+    kept = {each.id: each.stage for each in workspace.store.site(workspace.site_id).of("repair")}
+    assert kept["R03-GT3"] == "dropped"
+    page.get_by_role("radio", name="Hold points").click()
     pick(watched, "Hold point", "HP3", "HP3 RP3")
     pick(watched, "result", "passed", "passed")
     text_box(page, "clear below, mm").fill("165")
@@ -95,18 +106,3 @@ def test_a_result_and_work_done_are_recorded_and_let_the_next_step_go(
         each for each in workspace.store.site(workspace.site_id).of("work_done") if each.repair_id == "RP3"
     ]
     assert sum(each.quantity for each in done) == 2.0
-
-
-def test_a_proposal_is_taken_over_and_dropped(visit: Callable[..., Any], workspace: Any) -> None:
-    """A proposed repair kept as dropped is a record, and is proposed no more."""
-    watched = visit()
-    page = watched.open(workspace.address("works"))
-    pick(watched, "Repair", "P-R03", "P-R03-GT3")
-    expect(page.get_by_text("Proposed by wallfoot: what you keep takes its place")).to_be_visible()
-    pick(watched, "stage", "dropped", "dropped")
-    page.get_by_role("button", name="Keep the repair").click()
-    expect(page.get_by_text("R03-GT3 is kept.")).to_be_visible(timeout=60_000)
-    watched.settle()
-    expect(page.locator(".wf-works").first).not_to_contain_text("R03-GT3")
-    kept = {each.id: each.stage for each in workspace.store.site(workspace.site_id).of("repair")}
-    assert kept["R03-GT3"] == "dropped"

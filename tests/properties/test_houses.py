@@ -21,6 +21,7 @@ seeds = st.integers(0, 2**31 - 1)
 
 
 def test_the_simulator_imports_nothing_of_what_infers() -> None:
+    """The simulator imports nothing of what infers."""
     for path in Path(next(iter(geo.houses.__path__))).glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             names = [node.module] if isinstance(node, ast.ImportFrom) else []
@@ -30,9 +31,10 @@ def test_the_simulator_imports_nothing_of_what_infers() -> None:
                     assert name.startswith(ALLOWED), f"{path.name} imports {name}"
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seeds)
 def test_moisture_is_a_share_and_ranges_lie_on_the_wall(number: int) -> None:
+    """Moisture is a share and ranges lie on the wall."""
     house = draw_house(11, number)
     fields = house.fields
     for each in (fields.outer, fields.room, fields.core, fields.film, fields.salts, fields.artefact):
@@ -66,6 +68,7 @@ def test_water_comes_up_at_the_lowest_way_out_it_can_reach(number: int) -> None:
 def test_more_water_wets_further_and_looser_ground_less(
     litres: float, k: float, alpha: float, times: float
 ) -> None:
+    """More water wets further and looser ground less."""
     radius = wet_radius(litres, conductivity_m_s=k, sorptive_1_m=alpha)
     assert wet_radius(litres * times, conductivity_m_s=k, sorptive_1_m=alpha) > radius
     assert wet_radius(litres, conductivity_m_s=k * times, sorptive_1_m=alpha) < radius

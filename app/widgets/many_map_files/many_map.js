@@ -79,12 +79,13 @@ class Many {
   }
 
   middles() {
-    const sum = this.places.map(() => [0, 0, 0]);
+    const sum = this.places.map(() => [0, 0, 0, -Infinity]);
     for (let i = 0; i < this.x.length; i += 1) {
       const own = sum[this.place[i]];
       own[0] += this.x[i]; own[1] += this.y[i]; own[2] += 1;
+      own[3] = Math.max(own[3], this.y[i]);
     }
-    this.names = sum.map((own, at) => ({ x: own[0] / own[2], y: own[1] / own[2], count: own[2],
+    this.names = sum.map((own, at) => ({ x: own[0] / own[2], y: own[3], count: own[2],
       name: this.places[at] })).filter((one) => one.count && one.name);
   }
 
@@ -132,7 +133,7 @@ class Many {
     if (west > east) { west = south = -50; east = north = 50; }
     this.cx = (west + east) / 2;
     this.cy = (south + north) / 2;
-    const room = (pixels, metres) => Math.max(60, pixels - 110) / Math.max(20, metres);
+    const room = (pixels, metres) => Math.max(60, pixels - (pixels === this.wide ? 210 : 110)) / Math.max(20, metres);
     this.scale = clamp(Math.min(room(this.wide, east - west), room(this.tall, north - south)), LEAST, MOST);
     this.draw();
   }
@@ -245,7 +246,7 @@ class Many {
   }
 
   each(pen) {
-    const size = clamp(this.scale * 3.2, 5.5, 11);
+    const size = clamp(this.scale * 3.2, this.inside.length < 120 ? 8.5 : 5.5, 11);
     const order = [...this.inside].sort((a, b) => this.step[a] - this.step[b]);
     for (const i of order) { this.sign(pen, this.sx[i], this.sy[i], size, this.step[i]); }
     if (this.inside.length < 70 && this.scale > 1.2) {
@@ -301,7 +302,7 @@ class Many {
     pen.textBaseline = "bottom";
     for (const one of [...this.names].sort((a, b) => b.count - a.count)) {
       const x = this.wide / 2 + (one.x - this.cx) * this.scale;
-      const y = this.tall / 2 - (one.y - this.cy) * this.scale - (this.near ? 20 : 24);
+      const y = this.tall / 2 - (one.y - this.cy) * this.scale - (this.near ? 17 : 8);
       const half = pen.measureText(one.name).width / 2 + 6;
       if (x < 0 || y < 14 || x > this.wide || y > this.tall) { continue; }
       if (done.some((box) => Math.abs(box.x - x) < box.half + half && Math.abs(box.y - y) < 18)) { continue; }

@@ -1,0 +1,305 @@
+"""The pages of many homes on the invented estate, and what they are made of.
+
+Expected numbers come from ``demo_sites/estate/truth.toml``, which the tool never reads, or are worked out in
+the test.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from app import access, cache_homes
+from app.widgets.many_list import _order
+from app.widgets.many_map import packed
+from geo.access import ALONE, Visitor
+from geo.cli_demo import AS_OF, LANDLORD, fill
+from geo.errors import InputError
+from geo.portfolio.keys import KEYS
+from geo.portfolio.periods import default
+from geo.portfolio.placed import STEPS, estates, listed, narrowed, placed, steps_of
+from geo.portfolio.rate_words import chance_said
+from geo.portfolio.register import Register, open_register
+from geo.portfolio.viewer import Viewer
+
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "demo_sites"
+TRUTH = tomllib.loads((DEMO / "estate" / "truth.toml").read_text(encoding="utf-8"))
+NOW = dt.datetime.fromisoformat(TRUTH["as_of"]).replace(tzinfo=dt.UTC)
+MANAGER = Viewer(role="manager", landlord_id=LANDLORD)
+PATIENCE_S = 120
+
+
+def one_view(name: str) -> None:
+    """Run one page as the app does (this function's text is run by itself)."""
+    import importlib
+
+    import streamlit as st
+
+    importlib.import_module(f"app.views.{name}").show(st.container())
+
+
+@pytest.fixture(scope="module")
+def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a workspace as ``wallfoot demo`` fills it, without the houses."""
+    where = tmp_path_factory.mktemp("homes")
+    (where / "demo" / "estate").mkdir(parents=True)
+    for file in (DEMO / "estate").glob("*.csv"):
+        (where / "demo" / "estate" / file.name).write_bytes(file.read_bytes())
+    houses, events = fill(where / "w.sqlite", where / "demo")
+    assert (houses, events > 1000) == (0, True)
+    return where / "w.sqlite"
+
+
+@pytest.fixture(scope="module")
+def register(workspace: Path) -> Iterator[Register]:
+    """Return its register."""
+    with open_register(workspace) as opened:
+        yield opened
+
+
+@pytest.fixture
+def run(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
+    """Return a runner of one page on that workspace."""
+
+    def start(view: str, query: dict[str, str] | None = None, **state: object) -> AppTest:
+        monkeypatch.setenv("WALLFOOT_WORKSPACE", str(workspace))
+        monkeypatch.setenv(cache_homes.AT, AS_OF)
+        page = AppTest.from_function(one_view, args=(view,), default_timeout=PATIENCE_S)
+        for name, value in (query or {}).items():
+            page.query_params[name] = value
+        for name, value in state.items():
+            page.session_state[name.replace("_", "-")] = value
+        return page.run()
+
+    return start
+
+
+def said(page: AppTest) -> str:
+    """Return everything a page says: HTML, text, and what its own components are given."""
+    assert not page.exception, page.exception
+    whole = [part.proto.body for part in page.get("html")] + [part.value for part in page.text]
+    whole += [str(part.proto) for part in page.get("bidi_component")]
+    return "\n".join(whole)
+
+
+def test_the_list_gives_a_reason_for_each_place(run: Callable[..., AppTest]) -> None:
+    """The page runs, names the moment, and gives no verdict."""
+    whole = said(run("homes"))
+    assert "Which homes next" in whole
+    assert "Thu 10 Dec 2026 12:00" in whole
+    assert "somebody at higher risk" in whole
+    assert "compliant" not in whole.lower()
+
+
+@pytest.mark.parametrize("view", ["map", "dates"])
+def test_map_and_dates_run(run: Callable[..., AppTest], view: str) -> None:
+    """Neither needs anything but the register."""
+    said(run("homes", homes_view=view))
+
+
+def test_dates_name_the_homes_of_the_truth(run: Callable[..., AppTest]) -> None:
+    """Within 14 days of 10 Dec 2026 stand the dates the truth gives for A03, B07, C11 and E19."""
+    whole = said(run("homes", homes_view="dates"))
+    for home in ("A03", "B07", "C11", "E19"):
+        assert f"<td>{home}</td>" in whole
+        assert TRUTH["law"][home] in whole
+    assert "2027-02-23" not in whole  # D05: 75 days ahead
+
+
+@pytest.mark.parametrize(
+    ("home", "verdict"),
+    [
+        ("D08", "the repair failed"),
+        ("D09", "a second source was missed"),
+        ("E04", "still drying"),
+        ("A21", "something new"),
+    ],
+)
+def test_a_home_tells_repeats_apart(run: Callable[..., AppTest], home: str, verdict: str) -> None:
+    """Verdicts as in the truth: repair failed, second source missed, still drying, new."""
+    assert f"<b>{verdict}</b>" in said(run("home_page", {"home": home}, home_view="walls"))
+
+
+@pytest.mark.parametrize("view", ["dates", "events", "assets", "money", "map", "add"])
+def test_every_part_of_a_home_runs(run: Callable[..., AppTest], view: str) -> None:
+    """Each on a home with a repair, a test and costs."""
+    whole = said(run("home_page", {"home": "D08"}, home_view=view))
+    assert "compliant" not in whole.lower()
+
+
+def test_a_strange_number_is_said_to_be_none(run: Callable[..., AppTest]) -> None:
+    """No such home: a sentence, shown as text."""
+    whole = said(run("home_page", {"home": "<script>x</script>"}))
+    assert "There is no home" in whole
+    assert "<script>" not in whole
+
+
+def test_an_event_is_added_once_and_a_wrong_one_is_refused(
+    run: Callable[..., AppTest], register: Register
+) -> None:
+    """A number that is none is refused in a sentence; a sound event is added; a stale form is sent back."""
+    before = len(register.events(MANAGER, "A05"))
+    page = run("home_page", {"home": "A05"}, home_view="add")
+    page.selectbox(key="home-add-kind").set_value("cost").run()
+    page.text_input(key="add-cost-amount").set_value("a lot")
+    page.text_input(key="add-cost-currency").set_value("GBP")
+    page.button[-1].click().run()
+    assert any("Not added" in part.value and "a number" in part.value for part in page.text)
+    assert len(register.events(MANAGER, "A05")) == before
+    page.text_input(key="add-cost-amount").set_value("12.50")
+    page.button[-1].click().run()
+    assert any("Added: cost." in part.value for part in page.text)
+    assert len(register.events(MANAGER, "A05")) == before + 1
+    page.session_state["home-add-seen-A05"] = before
+    page.button[-1].click().run()
+    assert any("Not added: the file of this home had" in part.value for part in page.text)
+    assert len(register.events(MANAGER, "A05")) == before + 1
+
+
+def test_the_estate_page_has_the_denominators_of_the_truth(run: Callable[..., AppTest]) -> None:
+    """14 of 96 soakaways; Damson Court 7 of 18."""
+    whole = said(run("estate"))
+    assert "14 of 96" in whole
+    assert "7 failed of 18 inspected" in whole
+    assert TRUTH["soakaways"]["shared"] in whole
+
+
+def test_screened_says_when_no_file_is_named(
+    run: Callable[..., AppTest], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a file there is nothing to show, and no page in the navigation."""
+    monkeypatch.delenv(cache_homes.SCREENED, raising=False)
+    assert "No file of screened homes is named." in said(run("screened"))
+    assert cache_homes.screened() is None
+
+
+def test_who_sees_which_homes(register: Register) -> None:
+    """Roles become viewers; without homes of their own a surveyor or contractor sees none."""
+
+    def visitor(role: str, homes: set[str]) -> Visitor:
+        return Visitor(
+            who="x",
+            role=role,
+            may=frozenset({"register"}),
+            owners=frozenset({LANDLORD}),
+            homes=frozenset(homes),
+        )
+
+    assert cache_homes.viewer_of(ALONE, LANDLORD, register) == MANAGER
+    assert cache_homes.viewer_of(visitor("landlord", set()), LANDLORD, register) == MANAGER
+    assert cache_homes.viewer_of(visitor("surveyor", {"A01"}), LANDLORD, register).home_ids == {"A01"}
+    assert cache_homes.viewer_of(visitor("surveyor", set()), LANDLORD, register).home_ids == frozenset()
+    odd = cache_homes.viewer_of(visitor("odd", {"A01"}), LANDLORD, register)
+    assert (odd.role, odd.writes) == ("contractor", False)
+    every = cache_homes.viewer_of(visitor("surveyor", {"*"}), LANDLORD, register)
+    assert len(every.home_ids or ()) == TRUTH["homes"]
+
+
+def test_another_landlords_people_see_no_register(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whose owner it is not, or whose role may not, is shown no landlord; so there is no page either."""
+    monkeypatch.setenv("WALLFOOT_WORKSPACE", str(workspace))
+    shown = {}
+    for owner, may in ((LANDLORD, "register"), ("other", "register"), (LANDLORD, "look"), ("*", "register")):
+        who = Visitor(who="x", role="landlord", may=frozenset({may}), owners=frozenset({owner}))
+        monkeypatch.setattr(access, "visitor", lambda who=who: who)
+        shown[owner, may] = cache_homes.landlords()
+    assert shown == {
+        (LANDLORD, "register"): (LANDLORD,),
+        ("other", "register"): (),
+        (LANDLORD, "look"): (),
+        ("*", "register"): (LANDLORD,),
+    }
+
+
+def test_lists_are_cut_down_to_what_the_truth_names(register: Register) -> None:
+    """Stale: B02 and F17. Unproven: E33 and C25, not A12. Wet again: those with a verdict, not C02."""
+
+    def ids(only: str) -> set[str]:
+        return set(listed(register, MANAGER, ["law"], now=NOW, limit=300, only=only).table["home_id"])
+
+    assert ids("no_access") == set(TRUTH["stale"])
+    assert {home for home, what in TRUTH["unproven"].items() if what} <= ids("unproven")
+    assert "A12" not in ids("unproven")
+    assert ids("again") == {home for home, what in TRUTH["again"].items() if what}
+    assert len(ids("all")) == TRUTH["homes"]
+    assert estates(register, MANAGER) == tuple(sorted(TRUTH["soakaways"]["estate"]))
+
+
+def test_a_map_holds_the_viewers_homes_only(register: Register) -> None:
+    """Two homes given, two on the map; a hidden key cannot shade it."""
+    surveyor = Viewer(role="surveyor", landlord_id=LANDLORD, home_ids=frozenset({"A01", "D08"}))
+    found = placed(register, surveyor, "wet", now=NOW, only="all")
+    assert set(found.table["home_id"]) == {"A01", "D08"}
+    assert found.table.set_index("home_id")["step"].to_dict() == {"A01": 0, "D08": 5}
+    assert found.legend[5] == "4.4 m wet"
+    with pytest.raises(InputError):
+        placed(register, surveyor, "cost", now=NOW)
+    assert narrowed(surveyor, frozenset({"D08", "E01"})).home_ids == {"D08"}
+
+
+def test_steps_by_hand() -> None:
+    """Seven different lengths in five parts: two, two, one, one, one; nothing is step 0."""
+    nation = default().nations["england"]
+    values = np.array([0.0, 1, 2, 3, 4, 5, 6, 7, None], dtype=object)
+    steps, legend = steps_of(values, KEYS["wet"], now=NOW, nation=nation)
+    assert steps.tolist() == [0, 1, 1, 2, 2, 3, 4, 5, 0]
+    assert legend == ("0 m wet", "1 to 2 m wet", "3 to 4 m wet", "5 m wet", "6 m wet", "7 m wet")
+
+
+def test_steps_of_dates_by_hand() -> None:
+    """What has passed is the highest step, then the earliest day; midnight at the end of a day is that day."""
+    nation = default().nations["england"]
+    end = [dt.datetime(2026, 12, day, tzinfo=dt.UTC) for day in (9, 12, 15)]
+    hour = dt.datetime(2026, 12, 11, 15, 0, tzinfo=dt.UTC)  # the same day as the 12th's beginning ends
+    values = np.array([end[0], end[1], hour, end[2], None], dtype=object)
+    steps, legend = steps_of(values, KEYS["law"], now=NOW, nation=nation)
+    assert steps.tolist() == [5, 4, 4, 3, 0]
+    assert (legend[5], legend[4], legend[3], legend[0]) == (
+        "date passed",
+        "11 Dec 2026",
+        "14 Dec 2026",
+        "no date",
+    )
+    assert len(legend) == STEPS
+
+
+@pytest.mark.parametrize(
+    ("chance", "told"),
+    [
+        (0.7, "nothing out of the ordinary"),
+        (0.005, "so many in about 1 of 200 groups like it"),
+        (0.0001, "so many in fewer than 1 of 1,000 groups like it"),
+        (float("nan"), "not known"),
+    ],
+)
+def test_chances_in_words(chance: float, told: str) -> None:
+    """1 / 0.005 = 200."""
+    assert chance_said(chance) == told
+
+
+def test_what_the_browser_sends_is_taken_for_what_it_is() -> None:
+    """Known keys, each once, whatever else comes."""
+    keys = {"law": ("", ""), "wet": ("", "")}
+    assert _order(["-wet", "law", "wet", "x", 3], keys) == ("wet", "law")
+    assert _order("wet", keys) == ()
+    assert _order({"law": 1}, keys) == ()
+
+
+def test_points_are_packed_once_each() -> None:
+    """Places are named once; distances are from the middle, in metres."""
+    points = packed(["a", "b\nc"], [430000.0, 430010.0], [300000.0, 300000.0], [0, 5], ["E", "E"])
+    assert points["middle"] == (430005.0, 300000.0)
+    assert points["places"] == ["E"]
+    assert points["ids"] == "a\nb c"
+    assert json.dumps(points)
+    empty = pd.DataFrame({"x": []})
+    assert packed([], empty["x"], empty["x"], [], [])["ids"] == ""
