@@ -94,6 +94,38 @@ def history(
     typer.echo(count(len(events), "change"), err=True)
 
 
+@store_app.command()
+def old(
+    years: Annotated[
+        float | None,
+        typer.Option(help="Unchanged for longer than this; privacy.keep_years by default", min=0),
+    ] = None,
+    workspace: Workspace = "",
+) -> None:
+    """List files, photographs and accounts unchanged for years; nothing is erased."""
+    from datetime import UTC, datetime, timedelta  # noqa: PLC0415 - only this command counts years
+
+    from geo import reference  # noqa: PLC0415
+
+    long = reference.default().value("privacy.keep_years") if years is None else years
+    try:
+        before = datetime.now(UTC) - timedelta(days=365.25 * long)
+    except OverflowError:
+        stop([], said=f"{long:g} years ago is before any calendar: give fewer.")
+    found = _with(workspace, lambda store: store.kept_since(before))
+    for one in found:
+        gone = "" if one.there else " (removed, still in the history)"
+        last = (
+            ""
+            if one.site_changed_at >= before
+            else f"; nothing of the site since {one.site_changed_at:%Y-%m-%d}"
+        )
+        told = f"{one.site_id}  {one.saved_at:%Y-%m-%d}  {one.kind} {one.name}{gone}{last}"
+        typer.echo(printable(told))
+    said = f"{count(len(found), 'thing')} unchanged for {long:g} years or more; nothing was erased."
+    typer.echo(f"{said} Whether they are to be kept is for their keeper.", err=True)
+
+
 @store_app.command("back-up")
 def back_up(
     file: Annotated[Path, typer.Argument(help="A file to write, outside this machine best", metavar="FILE")],

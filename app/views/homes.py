@@ -70,8 +70,8 @@ def _chosen(at: cache_homes.Desk) -> tuple[str, str, str]:
         if view == "dates":
             return "dates", "open", ""
         only = st.selectbox(
-            "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only", on_change=_first_page, bind="query-params",
-            width=260,
+            "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only", on_change=_first_page,
+            bind="query-params", width=260,
         )  # fmt: skip
         estate = st.selectbox(
             "Estate", [EVERY, *cache_homes.estates(at)], key="homes-estate", on_change=_first_page, width=260

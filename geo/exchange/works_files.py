@@ -266,7 +266,8 @@ def order_lines(works: Works) -> list[str]:
     lines += ["", "In order, small things first where nothing holds them:"]
     for number, step in enumerate(works.order.steps.values(), start=1):
         mark = {"done": "[x]", "under way": "[~]"}.get(step.state, "[ ]")
-        held = f"   waits for {', '.join(step.held_by)}" if step.held_by and step.state == "held" else ""
+        waits = "; ".join(works.order.steps[key].said for key in step.held_by)
+        held = f"   waits for {waits}" if waits and step.state == "held" else ""
         lines.append(f"{number:>3} {mark} {_step_said(step)}{held}")
     lines += ["", "Hold points: nobody passes one without a recorded result."]
     for hold in works.holds.values():

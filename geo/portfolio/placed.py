@@ -61,8 +61,12 @@ def chosen_ids(register: Register, viewer: Viewer, only: str, *, now: dt.datetim
     """
     if only in ("open", "all"):
         return None
-    found = {"again": register.repeats, "no_access": register.no_access, "unproven": register.unproven}[only]
-    table = found(viewer) if only == "again" else found(viewer, now=now)
+    if only == "again":
+        table = register.repeats(viewer)
+    elif only == "no_access":
+        table = register.no_access(viewer, now=now)
+    else:
+        table = register.unproven(viewer, now=now)
     return frozenset(table["home_id"])
 
 
@@ -141,7 +145,13 @@ def placed(
             .where(where)
             .order_by(HOME_STATE.c.home_id)
         ).all()
-    table = pd.DataFrame(rows, columns=[*names, "value"])
+    apart = zip(*rows, strict=True) if rows else [()] * (len(names) + 1)
+    table = pd.DataFrame(
+        {
+            name: pd.Series(list(column), dtype=object if name == "value" else None)
+            for name, column in zip([*names, "value"], apart, strict=True)
+        }
+    )
     has = table["easting_m"].notna() & table["northing_m"].notna()
     shown = table[has].reset_index(drop=True)
     nation = register.periods.nations["england"]

@@ -30,6 +30,7 @@ from geo.store.edit import refuse_lonely_raster, work_out
 from geo.store.engine import connect, default_cache, default_workspace, name_of, reading, writing
 from geo.store.entries import Event, Save, Saved, SiteEntry
 from geo.store.intake import site_steps
+from geo.store.keeping import Kept, kept_since
 from geo.store.ledger import Step, append, lock_site
 from geo.store.migrate import bring_up
 from geo.store.read_log import ReadLog
@@ -375,6 +376,11 @@ class Store:
             new = append(connection, site, steps, by=by, why=why)
             refuse_lonely_raster(connection, lock_site(connection, site_id))
         return _saved(site_id, new, steps)
+
+    def kept_since(self, before: datetime) -> tuple[Kept, ...]:
+        """Return what of people was last saved before a moment, see :func:`geo.store.keeping.kept_since`."""
+        with told(), reading(self._engine) as connection:
+            return kept_since(connection, before)
 
     # --- the whole store -------------------------------------------------------------------------
 

@@ -16,8 +16,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(Path(__file__).parent), str(ROOT / "tests" / "browser")]
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))
 from bench_register import LOT, NOW, VIEWER, made, multiply
 from conftest import serving
 from playwright.sync_api import Page, sync_playwright
@@ -27,6 +27,7 @@ from geo.portfolio.keys import USUAL
 from geo.portfolio.placed import listed, placed
 from geo.portfolio.register import Register, open_register
 
+ROOT = Path(__file__).parents[2]
 REPEATS = 5
 PATIENCE_MS = 120_000
 LIST = ".wf-list .row[data-home]"
@@ -84,6 +85,7 @@ def look(where: Path) -> None:
             executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
         )
         for name, path, seen in (
+            ("plain page of one house", "not-known", ".wf-title"),
             ("list", "homes", LIST),
             ("map", "homes?homes-view=Map&homes-only=Every+home", MAP),
             ("home", "home?home=H000007", ".wf-clock, .wf-sub"),
