@@ -75,7 +75,10 @@ def landlords() -> tuple[str, ...]:
 
 
 def screened() -> Path | None:
-    """Return the file of screened homes that was named, where it is there."""
+    """Return the file of screened homes that was named, for those whose homes are not told apart by owner."""
+    who = access.visitor()
+    if not who.allows("register") or "*" not in who.owners:
+        return None
     named = os.environ.get(SCREENED, "")
     return Path(named) if named and Path(named).is_file() else None
 
@@ -84,9 +87,10 @@ def moment() -> tuple[dt.datetime, bool]:
     """Return the moment everything is told as at, and whether it is not the present."""
     told = os.environ.get(AT, "")
     try:
-        return dt.datetime.fromisoformat(told).replace(tzinfo=dt.UTC), True
+        found = dt.datetime.fromisoformat(told)
     except ValueError:
         return dt.datetime.now(dt.UTC), False
+    return found if found.tzinfo else found.replace(tzinfo=dt.UTC), True
 
 
 def desk() -> Desk:

@@ -43,47 +43,42 @@ with session.starting():
 
 chrome.style()
 typing = st.Page(partial(type_in.show, head), title="Type in", url_path="type-in")
-page = st.navigation(
-    ways.known(
-        access.allowed(
-            {
-                "": [
-                    st.Page(partial(plan.show, head), title="Map", url_path="map", default=True),
-                    st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
-                    st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
-                    st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
-                    st.Page(partial(drains.show, head), title="Drains", url_path="drains"),
-                    st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
-                ],
-                "Answer": [
-                    st.Page(partial(causes.show, head), title="Causes", url_path="causes"),
-                    st.Page(partial(test_log.show, head), title="Test log", url_path="test-log"),
-                    st.Page(partial(works.show, head), title="Works", url_path="works"),
-                    st.Page(partial(drying.show, head), title="Drying", url_path="drying"),
-                    st.Page(partial(report.show, head), title="Report", url_path="report"),
-                ],
-                "Record": [
-                    st.Page(partial(desk_sites.show, head), title="Site", url_path="site"),
-                    st.Page(partial(draw.show, head), title="Draw", url_path="draw"),
-                    typing,
-                    st.Page(partial(levels.show, head), title="Levels", url_path="levels"),
-                    st.Page(partial(trials.show, head, typing), title="Tests", url_path="tests"),
-                    st.Page(partial(photos.show, head), title="Photos", url_path="photos"),
-                    st.Page(partial(bring_in.show, head), title="Import", url_path="import"),
-                ],
-                "Walk": [
-                    st.Page(partial(walk.show, head), title="Walk", url_path="walk"),
-                    st.Page(
-                        partial(close_down.show, head), title="Before you leave", url_path="before-you-leave"
-                    ),
-                ],
-                **read_log.with_own_page(many.own_pages(head), head),
-                **devices.own_page(head),
-            }
-        )
-    ),
-    position="top",
-)
+of_a_site = {
+    "": [
+        st.Page(partial(plan.show, head), title="Map", url_path="map", default=True),
+        st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
+        st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
+        st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
+        st.Page(partial(drains.show, head), title="Drains", url_path="drains"),
+        st.Page(partial(gaps.show, head), title="Not known", url_path="not-known"),
+    ],
+    "Answer": [
+        st.Page(partial(causes.show, head), title="Causes", url_path="causes"),
+        st.Page(partial(test_log.show, head), title="Test log", url_path="test-log"),
+        st.Page(partial(works.show, head), title="Works", url_path="works"),
+        st.Page(partial(drying.show, head), title="Drying", url_path="drying"),
+        st.Page(partial(report.show, head), title="Report", url_path="report"),
+    ],
+    "Record": [
+        st.Page(partial(desk_sites.show, head), title="Site", url_path="site"),
+        st.Page(partial(draw.show, head), title="Draw", url_path="draw"),
+        typing,
+        st.Page(partial(levels.show, head), title="Levels", url_path="levels"),
+        st.Page(partial(trials.show, head, typing), title="Tests", url_path="tests"),
+        st.Page(partial(photos.show, head), title="Photos", url_path="photos"),
+        st.Page(partial(bring_in.show, head), title="Import", url_path="import"),
+    ],
+    "Walk": [
+        st.Page(partial(walk.show, head), title="Walk", url_path="walk"),
+        st.Page(partial(close_down.show, head), title="Before you leave", url_path="before-you-leave"),
+    ],
+}
+more = {**read_log.with_own_page(many.own_pages(head), head), **devices.own_page(head)}
+pages = access.allowed({**(of_a_site if session.any_site() else session.first_site(of_a_site)), **more})
+if not pages:
+    st.text("No site and no home here is yours to see yet.")
+    st.stop()
+page = st.navigation(ways.known(pages), position="top")
 try:
     page.run()
 except access.NotAllowedError as error:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -71,10 +72,9 @@ def choose_site() -> DeltaGenerator:
     """
     sites = all_sites()
     names = list(sites)
-    if not names:
-        st.text("No site here is yours to see yet.")
-        st.stop()
     asked = st.query_params.get(SITE_KEY, "")
+    if not names:
+        return _no_site()
     turned_to = st.session_state.pop("turn_to_site", None)
     if turned_to in names:
         st.session_state[SITE_KEY] = turned_to
@@ -101,6 +101,26 @@ def choose_site() -> DeltaGenerator:
             st.button(f"Log out ({workspace.role()})", on_click=st.logout, type="tertiary")
     st.query_params[SITE_KEY] = st.session_state[SITE_KEY]
     return head
+
+
+def _no_site() -> DeltaGenerator:
+    """Return the place for the head of a page where no site is this visitor's: they may have homes."""
+    head, right = st.columns([3, 1.2], vertical_alignment="top")
+    with right:
+        show_standing(workspace.name())
+        if access.login_asked():
+            st.button(f"Log out ({workspace.role()})", on_click=st.logout, type="tertiary")
+    return head
+
+
+def any_site() -> bool:
+    """Say whether there is a site this visitor may see."""
+    return SITE_KEY in st.session_state and st.session_state[SITE_KEY] in all_sites()
+
+
+def first_site(groups: Mapping[str, Sequence[Any]]) -> dict[str, list[Any]]:
+    """Return, of the pages of a site, the one on which a first site is begun."""
+    return {name: [page for page in pages if page.url_path == "site"] for name, pages in groups.items()}
 
 
 def chosen() -> Chosen:

@@ -24,8 +24,9 @@ MOST_EVENTS = 200
 
 def show(head: DeltaGenerator) -> None:
     """Draw the page."""
-    chosen = session.chosen()
-    if chosen.site_id:
+    if not session.any_site():
+        chrome.heading(head, "Site", "No site is yours yet: begin one, or bring one in.")
+    elif session.chosen().site_id:
         opened = desk.open_desk(head, "Site")
         if opened is not None:
             _this_site(opened)

@@ -121,10 +121,10 @@ def _picked(told: Drying, picked: str) -> None:
     svg = cache_drying.drawing(told.site.digest, only, lane, told)
     drawing.show_svg(svg, alt=f"Drying of {', '.join(only) or ALL}", key="fitted-drying", least_px=LEAST_PX)
     with st.container(horizontal=True):
-        st.download_button(
+        access.download(
             "Drawing as SVG", svg, file_name="drying.svg", mime="image/svg+xml", on_click="ignore"
         )
-        st.download_button(
+        access.download(
             "Drawing as PNG",
             lambda: cache.made(told.site.digest, f"drying-{picked}.png", lambda: to_png(svg)),
             file_name="drying.png",
@@ -179,4 +179,4 @@ def _take_away(told: Drying) -> None:
     }  # fmt: skip
     with st.container(horizontal=True):
         for name, label in labels.items():
-            st.download_button(label, made[name], file_name=name, on_click="ignore", key=f"take-{name}")
+            access.download(label, made[name], file_name=name, on_click="ignore", key=f"take-{name}")

@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, cache_report
+from app import access, audit, cache_report, session
 from app.widgets import chrome
 from app.widgets.table import show_table
 from geo.report.letter import pages_of
@@ -44,6 +44,7 @@ def show(head: DeltaGenerator) -> None:
         label_visibility="collapsed",
         width="content",
     )
+    audit.note_read("report" if chosen == FULL else "letter", site_id=session.chosen().name)
     if chosen == FULL:
         _full(source)
     else:

@@ -287,6 +287,7 @@ def weigh(board: Board, *, lacks: Mapping[str, tuple[str, ...]] | None = None) -
     raw = raw_points(board)
     rules = _rules(board)
     worth = weights.points[board.rows]
+    came_by, sound = _came_by(board), board.has("SOUND")
     found = []
     for place, candidate in enumerate(board.candidates):
         cause = weights.cause_of[candidate.cause]
@@ -302,6 +303,8 @@ def weigh(board: Board, *, lacks: Mapping[str, tuple[str, ...]] | None = None) -
             )  # fmt: skip
             points = min(points, rule.most)
         shown = _proofs(board.raised[place], proofs)
+        if cause.kind == SOURCE:
+            shown = tuple(_alone(board, place, proof, came_by, sound) for proof in shown)
         proven = any(not proof.lacks for proof in shown)
         codes = frozenset(each.code for each in pieces)
         examined = all(rule.name != "not_examined" for rule in own)
@@ -353,6 +356,38 @@ def _proofs(raised: Sequence[Raised], lacks: Mapping[str, tuple[str, ...]]) -> t
         name for each in raised if each.code == TEST_YES for name in each.rests_on if name in lacks
     )
     return tuple(Proof(trial_id=name, lacks=lacks[name]) for name in tests)
+
+
+def _came_by(board: Board) -> dict[tuple[str, str], list[int]]:
+    """Return by stretch and test the sources whose water it may have been."""
+    found: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for place, candidate in enumerate(board.candidates):
+        if board.weights.cause_of[candidate.cause].kind == SOURCE:
+            for each in board.raised[place]:
+                if each.code == TEST_YES:
+                    for name in each.rests_on:
+                        found[candidate.stretch_id, name].append(place)
+    return found
+
+
+def _alone(
+    board: Board, place: int, proof: Proof, came_by: Mapping[tuple[str, str], Sequence[int]], sound: Flags
+) -> Proof:
+    """Return a proof with what it lacks to prove this source alone.
+
+    Water that passed several things proves none of them, but the one left when all others were found sound.
+    """
+    candidate = board.candidates[place]
+    others = dict.fromkeys(
+        board.weights.cause_of[other.cause].named(other.of_id)
+        for at in came_by.get((candidate.stretch_id, proof.trial_id), ())
+        if at != place and not sound[at]
+        for other in (board.candidates[at],)
+    )
+    if not others:
+        return proof
+    said = f"what tells it from {', '.join(others)}, which the same water passed"
+    return Proof(trial_id=proof.trial_id, lacks=(*proof.lacks, said))
 
 
 def _word(points: float, codes: frozenset[str], *, proven: bool, examined: bool, weights: Weights) -> str:

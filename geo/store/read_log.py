@@ -135,7 +135,9 @@ class ReadLog:
         limit
             At most so many.
         """
-        of = [READ_LOG.c.site_id.in_(sorted(site_ids))] if site_ids else []
+        of: list[sa.ColumnElement[bool]] = []
+        if site_ids:
+            of.append(READ_LOG.c.site_id.in_(sorted(site_ids)))
         for landlord_id, own in (homes or {}).items():
             theirs = READ_LOG.c.landlord_id == landlord_id
             of.append(theirs if own is None else sa.and_(theirs, READ_LOG.c.home_id.in_(sorted(own))))
@@ -158,7 +160,7 @@ def held_by(site: Site) -> tuple[str, ...]:
     """Return the sensitive kinds a site read from a folder holds."""
     found = {
         "accounts": bool(site.of("account")),
-        "hazards": any(visit.hazards for visit in site.of("visit")),
+        "hazards": any(getattr(visit, "hazards", "") for visit in site.of("visit")),
         "photographs": bool(site.of("photo")),
     }
     return tuple(kind for kind, there in found.items() if there)

@@ -306,3 +306,25 @@ def test_the_workspace_keeps_a_sites_own_file_and_refuses_a_wrong_one(store: Sto
         store.save(
             site_id, [PutFile("evidence.toml", b"[points.S01]\nNAER = 1\n", base=version)], by="surveyor"
         )
+
+
+def test_water_that_passed_two_things_proves_neither_of_them() -> None:
+    """Poured into the gully it may have left at its lip or at the run below: a rival was wet at the time.
+
+    With the run found sound the gully is the one left, and is proven.
+    """
+    gully = Candidate(cause="S01", of_id="G1", stretch_id="W1", path="")
+    run = Candidate(cause="S05", of_id="R1", stretch_id="W1", path="")
+
+    def words(*sound: Candidate) -> list[str]:
+        showed = [
+            Raised(code="TEST+", stretch_id="W1", candidate=each.key, rests_on=("T1",))
+            for each in (gully, run)
+        ]
+        clear = [Raised(code="SOUND", stretch_id="W1", candidate=each.key) for each in sound]
+        board = lay_board([gully, run], [*showed, *clear], weights=SHIPPED)
+        return [each.word for each in weigh(board, lacks={"T1": ()})]
+
+    assert "proven" not in words()
+    assert words(run)[0] == "proven"
+    assert words(run)[1] != "proven"

@@ -303,3 +303,15 @@ def test_points_are_packed_once_each() -> None:
     assert json.dumps(points)
     empty = pd.DataFrame({"x": []})
     assert packed([], empty["x"], empty["x"], [], [])["ids"] == ""
+
+
+def test_a_screening_is_for_those_who_see_every_owner(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A file of screened homes says of no home whose it is: one landlord's people are not shown it."""
+    (tmp_path / "s.parquet").write_bytes(b"x")
+    monkeypatch.setenv(cache_homes.SCREENED, str(tmp_path / "s.parquet"))
+    assert cache_homes.screened() == tmp_path / "s.parquet"
+    who = Visitor(who="x", role="landlord", may=frozenset({"register"}), owners=frozenset({LANDLORD}))
+    monkeypatch.setattr(access, "visitor", lambda: who)
+    assert cache_homes.screened() is None

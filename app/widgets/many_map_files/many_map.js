@@ -302,7 +302,7 @@ class Many {
     pen.textBaseline = "bottom";
     for (const one of [...this.names].sort((a, b) => b.count - a.count)) {
       const x = this.wide / 2 + (one.x - this.cx) * this.scale;
-      const y = this.tall / 2 - (one.y - this.cy) * this.scale - (this.near ? 17 : 8);
+      const y = this.tall / 2 - (one.y - this.cy) * this.scale - (this.near ? 17 : SQUARE + 3);
       const half = pen.measureText(one.name).width / 2 + 6;
       if (x < 0 || y < 14 || x > this.wide || y > this.tall) { continue; }
       if (done.some((box) => Math.abs(box.x - x) < box.half + half && Math.abs(box.y - y) < 18)) { continue; }
