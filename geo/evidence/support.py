@@ -375,8 +375,12 @@ def _alone(
 ) -> Proof:
     """Return a proof with what it lacks to prove this source alone.
 
-    Water that passed several things proves none of them, but the one left when all others were found sound.
+    Water that passed several things proves none of them, but the one left when all others were found sound;
+    and what was found sound itself is not proven by water that went through it.
     """
+    if sound[place]:
+        said = "where it leaks, for it was found sound: the water may have left below it"
+        return Proof(trial_id=proof.trial_id, lacks=(*proof.lacks, said))
     candidate = board.candidates[place]
     others = dict.fromkeys(
         board.weights.cause_of[other.cause].named(other.of_id)

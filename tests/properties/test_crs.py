@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from pyproj import CRS, Geod
 
+from geo.site import crs as crs_module
 from geo.site.crs import from_lonlat, to_lonlat
 from geo.site.model import LOCAL_GRID
 
@@ -27,8 +28,16 @@ def test_a_point_does_not_depend_on_its_company(points: list[tuple[float, float]
 
 
 @given(EAST, NORTH)
+@example(638000.0, 624000.0)
 def test_the_national_grid_comes_back(east: float, north: float) -> None:
-    """A place of the grid's land and near sea, inside OSTN15 or out of it, comes back to 0.01 mm."""
+    """A place of the grid's land and near sea, inside OSTN15 or out of it, comes back to 0.01 mm.
+
+    Where OSTN15 ends, far out at sea, the plain transformation beyond jumps by some metres: within 10 m of
+    that edge two places share one longitude and latitude, and only one of them can come back.
+    """
+    around = np.array([[east + i, north + j] for i in (-10.0, 0.0, 10.0) for j in (-10.0, 0.0, 10.0)])
+    known = np.isfinite(crs_module._shift(around)).all(axis=1)
+    assume(bool(known.all() or not known.any()))
     assert np.abs(from_lonlat(to_lonlat([[east, north]], GRID), GRID) - [east, north]).max() < 1e-5
 
 
