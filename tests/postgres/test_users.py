@@ -50,7 +50,12 @@ def test_two_who_meet_are_told(address: str, tmp_path: Path) -> None:
 def test_a_loss_is_found(address: str, tmp_path: Path) -> None:
     """A save and an event that were told of and are not there are named, and so is a save nobody was told of."""
     homes = USERS.take_in(address, tmp_path, [USERS.DEMO / "three_cottages"])
-    told = USERS.run(address, tmp_path, homes, users=1, seconds=0.5, pause_s=0.0)
+    told = USERS.Told()
+    with USERS.open_store(address, cache=tmp_path) as store, USERS.open_register(address) as register:
+        one = USERS.User(1, store, register, homes, told)
+        one._open()
+        site_id, readings, versions = one._looked()
+        one._put(site_id, readings[0].model_copy(update={"value": "301"}), versions[readings[0].id])
     told.added["E-lost"] = homes[0]
     told.saved["no site", "R-lost", 9] = "1"
     saves, events, unsound = USERS.missing(address, tmp_path, homes, told)
