@@ -192,7 +192,12 @@ class Guarded:
 
 
 def _of_the_works(change: Any) -> bool:
-    return isinstance(change, Put) and change.record.kind in WORKS_KINDS and change.after is None
+    return (
+        isinstance(change, Put)
+        and change.record.kind in WORKS_KINDS
+        and change.base is None
+        and change.after is None
+    )
 
 
 def guarded(store: Store) -> Any:

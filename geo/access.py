@@ -119,7 +119,9 @@ class Rules:
         if not subject:
             return NOBODY
         address = str(user.get("email") or "").casefold() if user.get("email_verified") is True else ""
-        told = self.people.get(subject) or (self.people.get(address) if address else None)
+        told = self.people.get(f"subject {subject}") or (
+            self.people.get(f"email {address}") if address else None
+        )
         if told is None:
             told = {name: user.get(claim) for name, claim in self.claims.items()}
         role = str(told.get("role") or "")
@@ -184,14 +186,15 @@ def read_rules(path: Path) -> tuple[Rules, dict[str, Any]]:
     people: dict[str, Mapping[str, Any]] = {}
     for number, person in enumerate(raw.get("person", []), start=1):
         odd = sorted(set(person) - {"subject", "email", "role", "owners", "sites", "homes"})
-        named = [str(person[key]) for key in ("subject", "email") if person.get(key)]
+        named = [f"subject {person['subject']}"] if person.get("subject") else []
+        named += [f"email {str(person['email']).casefold()}"] if person.get("email") else []
         if odd or not named or person.get("role") not in roles:
             found = f"unknown entry {odd[0]!r}" if odd else f"role {person.get('role')!r}, named {named}"
             raise wrong(
                 f"person {number}: {found}", "subject or email, a role of " + ", ".join(sorted(roles))
             )
         for name in named:
-            people[name.casefold() if "@" in name else name] = person
+            people[name] = person
     claims = raw.get("claims", {})
     if set(claims) - {"role", "owners", "sites", "homes"}:
         raise wrong(f"claims {sorted(claims)}", "role, owners, sites, homes")

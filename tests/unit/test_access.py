@@ -60,6 +60,7 @@ def test_people_are_known_by_subject_by_a_verified_address_or_by_claims(tmp_path
     address = {"sub": "x", "email": "anybody@example.invalid"}
     assert known.visitor(address | {"email_verified": True}).role == "landlord"
     assert known.visitor(address).may == frozenset()
+    assert known.visitor({"sub": "anybody@example.invalid"}).may == frozenset()
     assert known.visitor(address | {"email_verified": "true"}).may == frozenset()
     assert known.visitor({"sub": "y", "job": "contractor", "houses": "a b"}).sites == {"a", "b"}
     assert known.visitor({"sub": "y", "job": "emperor"}).may == frozenset()
@@ -170,7 +171,13 @@ def test_a_contractor_records_what_was_done_and_nothing_else(store: Store) -> No
     point = HoldPoint(id="HP9", hold_point="hp1", result="passed")
     seen.save(north, [Put(done), Put(point)], by="contractor")
     sign = Sign(id="SG9", building_id="CA", chainage_from_m=0.0, chainage_to_m=1.0, sign="mould")
-    for changes in ([Put(sign)], [Put(done), Put(sign)], [Remove("work_done", "WD9", base=1)]):
+    over = point.model_copy(update={"result": "failed"})
+    for changes in (
+        [Put(sign)],
+        [Put(done), Put(sign)],
+        [Put(over, base=1)],
+        [Remove("work_done", "WD9", base=1)],
+    ):
         with pytest.raises(NotAllowedError):
             seen.save(north, changes, by="contractor")
     assert not [record for record in store.site(north).of("sign") if record.id == "SG9"]
