@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -48,6 +49,14 @@ def _own_workspace(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patched.setenv("WALLFOOT_WORKSPACE", str(place / "workspace.sqlite"))
         patched.setenv("WALLFOOT_CACHE", str(place / "cache"))
         yield
+
+
+@pytest.fixture(autouse=True)
+def _own_main() -> Iterator[None]:
+    """A page run without a browser leaves its script as the main module, which no later process can start from."""
+    main = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = main
 
 
 @pytest.fixture(scope="session")
