@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from geo.verdict import NOT_KNOWN
+
+TOUCHING_M = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,23 +71,22 @@ def verdict_gaps(
     rows = unknown.join(place, on="station_id").sort_values(["ring_key", "chainage_from_m"])
     if rows.empty:
         return
-    begins = (
-        (rows["ring_key"] != rows["ring_key"].shift())
-        | ((rows["chainage_from_m"] - rows["chainage_to_m"].shift()).abs() > 0.01)
-        | (_kind(rows["because"]) != _kind(rows["because"]).shift())
-    ).cumsum()
-    for _, run in rows.groupby(begins):
-        first, last = run.iloc[0], run.iloc[-1]
-        start, end = float(first["chainage_from_m"]), float(last["chainage_to_m"])
+    kind, key = _kind(rows["because"]).to_numpy(), rows["ring_key"].to_numpy()
+    start, end = (rows[name].to_numpy(dtype=np.float64) for name in ("chainage_from_m", "chainage_to_m"))
+    follows = (key[1:] == key[:-1]) & (np.abs(start[1:] - end[:-1]) <= TOUCHING_M) & (kind[1:] == kind[:-1])
+    cuts = (np.flatnonzero(~follows) + 1).tolist()
+    because, settle = rows["because"].to_numpy(), rows["settle"].to_numpy()
+    for first, after in zip([0, *cuts], [*cuts, len(rows)], strict=True):
+        begin, stop = float(start[first]), float(end[after - 1])
         yield Gap(
             what=what,
-            where=_where(str(first["ring_key"]), start, end),
-            why=f"{why}: {first['because']}",
-            settle=str(run["settle"].iloc[len(run) // 2]),
-            minutes=minutes * len(run),
-            ring_key=str(first["ring_key"]),
-            chainage_from_m=start,
-            chainage_to_m=end,
+            where=_where(str(key[first]), begin, stop),
+            why=f"{why}: {because[first]}",
+            settle=str(settle[first + (after - first) // 2]),
+            minutes=minutes * (after - first),
+            ring_key=str(key[first]),
+            chainage_from_m=begin,
+            chainage_to_m=stop,
         )
 
 

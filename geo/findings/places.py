@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -68,23 +70,36 @@ def ring_keys(table: pd.DataFrame, site: Site) -> pd.Series[str]:
 
 def positions_table(site: Site, kind: str) -> pd.DataFrame:
     """Return the raw position columns of one kind, with blanks that have one meaning filled in."""
-    whole = site.table(kind)
-    table = _own_positions(whole, site)
-    if kind == "reading" and (whole[["point_id", "repeats_id"]] != "").any(axis=None):
-        return _read_again(table, whole, site)
-    return table
+    whole, _ = _positions(site, (kind,))
+    return whole
 
 
-def _own_positions(whole: pd.DataFrame, site: Site) -> pd.DataFrame:
-    table = whole[list(POSITION_COLUMNS)].copy()
-    table["building_id"] = fill_building(table["building_id"], site)
-    table["position_by"] = infer_method(table)
-    return table
+def _positions(site: Site, kinds: Sequence[str]) -> tuple[pd.DataFrame, dict[str, slice]]:
+    """Return the raw positions of several kinds in one table indexed by id, and the rows of each kind.
+
+    One large table costs little more than one small one.
+    """
+    tables = {kind: site.table(kind) for kind in kinds}
+    ends = np.cumsum([len(table) for table in tables.values()])
+    rows = {kind: slice(end - len(tables[kind]), end) for kind, end in zip(kinds, ends, strict=True)}
+    index = np.concatenate([table.index.to_numpy() for table in tables.values()])
+    whole = pd.DataFrame(
+        {name: np.concatenate([t[name].to_numpy() for t in tables.values()]) for name in POSITION_COLUMNS},
+        index=pd.Index(index, dtype=object),
+    )
+    whole["building_id"] = fill_building(whole["building_id"], site)
+    whole["position_by"] = infer_method(whole)
+    readings = tables.get("reading")
+    if readings is not None and (readings[["point_id", "repeats_id"]] != "").any(axis=None):
+        own = rows["reading"]
+        again = _read_again(whole.iloc[own], readings, site)
+        whole = pd.concat([whole.iloc[: own.start], again, whole.iloc[own.stop :]])
+    return whole, rows
 
 
 def _read_again(table: pd.DataFrame, whole: pd.DataFrame, site: Site) -> pd.DataFrame:
     """Give readings taken again at a place that is on record the position of that place."""
-    places = pd.concat([table, _own_positions(site.table("drying_point"), site)])
+    places = pd.concat([table, positions_table(site, "drying_point")])
     first = whole["point_id"].where(whole["point_id"] != "", whole["repeats_id"])
     for _ in range(len(table)):
         want = (places["position_by"].reindex(table.index) == "") & first.isin(places.index)
@@ -125,17 +140,13 @@ def place_records(site: Site, perimeter: Perimeter) -> dict[str, pd.DataFrame]:
     By kind, a table indexed by id with the columns of :func:`geo.perimeter.fix.fix_positions` and
     of :func:`geo.perimeter.join.join_to_walls`.
     """
-    raw = {kind: positions_table(site, kind) for kind in PLACED if site.of(kind)}
-    if not raw:
+    kinds = [kind for kind in PLACED if site.of(kind)]
+    if not kinds:
         return {}
-    # All kinds at once: each row is fixed and joined on its own, and one large table is cheap.
-    whole = pd.concat(raw.values(), ignore_index=True)
+    # All kinds at once: each row is fixed and joined on its own.
+    whole, rows = _positions(site, kinds)
     fixed = fix_positions(whole, perimeter, ref=site.reference)
-    joined = join_to_walls(fixed.assign(side=whole["side"]), perimeter, ref=site.reference)
-    joined = joined.join(fixed[["mirror_x", "mirror_y", "method", "refused"]])
-    placed: dict[str, pd.DataFrame] = {}
-    start = 0
-    for kind, table in raw.items():
-        placed[kind] = joined.iloc[start : start + len(table)].set_axis(table.index)
-        start += len(table)
-    return placed
+    joined = join_to_walls(fixed.assign(side=whole["side"].to_numpy()), perimeter, ref=site.reference)
+    extra = {name: fixed[name].to_numpy() for name in ("mirror_x", "mirror_y", "method", "refused")}
+    joined = joined.assign(**extra)
+    return {kind: joined.iloc[own] for kind, own in rows.items()}

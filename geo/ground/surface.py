@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
@@ -19,6 +20,7 @@ from geo.reference import Reference
 
 Numbers = NDArray[np.float64]
 MOST_CELLS = 250_000
+HULL_M = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,7 +96,7 @@ def _surface(
     grid = np.stack(np.meshgrid(x - centre[0], y - centre[1]), axis=-1).reshape(-1, 2)
     corners = mesh.points[mesh.simplices]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    inside = mesh.find_simplex(grid)
+    inside = _triangle_of(mesh, grid)
     fair = (inside >= 0) & (sides <= 2 * ref.value("ground.level_reach_m"))[inside]
     if not fair.any():
         said = "its levels lie too far apart"
@@ -116,6 +118,18 @@ def _surface(
         ),
         because="",
     )
+
+
+def _triangle_of(mesh: Delaunay, xy: Numbers) -> NDArray[np.int32]:
+    """Return the triangle each point lies in, -1 outside them all.
+
+    A point outside would be tried against every triangle; the hull tells that first.
+    """
+    hull = shapely.convex_hull(shapely.multipoints(mesh.points))
+    near = np.flatnonzero(shapely.contains_xy(shapely.buffer(hull, HULL_M), xy))
+    found = np.full(len(xy), -1, dtype=np.int32)
+    found[near] = mesh.find_simplex(xy[near])
+    return found
 
 
 def _within(mesh: Delaunay, triangle: NDArray[np.int32], xy: Numbers, level: Numbers) -> Numbers:

@@ -6,8 +6,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from geo.perimeter.rings import Numbers, Points
+
+Columns = dict[str, NDArray[Any]]
+"""An answer while it is worked out: plain columns, one entry a position; a frame is made of them once."""
 
 TEXT_OUT = ("ring_key", "face", "method", "refused", "note")
 NUMBER_OUT = (
@@ -18,20 +22,19 @@ NUMBER_OUT = (
 LINE = ("line_e", "line_n")
 
 
-def blank_answer(index: pd.Index[Any]) -> pd.DataFrame:
-    """Return an answer with nothing fixed yet, one row a position."""
-    count = len(index)
+def blank_answer(count: int) -> Columns:
+    """Return an answer with nothing fixed yet, for so many positions."""
     numbers = {name: np.full(count, np.nan) for name in (*NUMBER_OUT, *LINE)}
-    return pd.DataFrame(numbers | {name: np.full(count, "", dtype=object) for name in TEXT_OUT}, index=index)
+    return numbers | {name: np.full(count, "", dtype=object) for name in TEXT_OUT}
 
 
-def put(found: pd.DataFrame, rows: Any, **columns: Any) -> None:
+def put(found: Columns, rows: Any, **columns: Any) -> None:
     """Write columns of some rows of an answer."""
     for name, values in columns.items():
-        found.iloc[rows, found.columns.get_loc(name)] = values
+        found[name][rows] = values
 
 
-def put_points(found: pd.DataFrame, rows: Any, point: Points, covariance: Numbers, line: Points) -> None:
+def put_points(found: Columns, rows: Any, point: Points, covariance: Numbers, line: Points) -> None:
     """Write points with their covariance and the line they were taken from.
 
     Parameters
@@ -69,20 +72,24 @@ def spread_along(xx: Numbers, xy: Numbers, yy: Numbers, direction: Points) -> Nu
     return np.asarray(np.sqrt(np.maximum(0.0, xx * e**2 + 2 * xy * e * n + yy * n**2)), dtype=np.float64)
 
 
-def finish(found: pd.DataFrame) -> pd.DataFrame:
-    """Return an answer with its sigmas worked out and refused rows emptied of numbers."""
-    answer = found.copy()
-    xx, xy, yy = (answer[name].to_numpy(dtype=np.float64) for name in ("var_xx", "var_xy", "var_yy"))
-    line = answer[list(LINE)].to_numpy(dtype=np.float64)
+def finish(found: Columns, index: pd.Index[Any]) -> pd.DataFrame:
+    """Return an answer as a frame, its sigmas worked out and refused rows emptied of numbers."""
+    xx, xy, yy = (found[name] for name in ("var_xx", "var_xy", "var_yy"))
+    line = np.column_stack([found[name] for name in LINE])
     length = np.hypot(line[:, 0], line[:, 1])
     line = line / np.where(length > 0, length, np.nan)[:, None]
     half, bend = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
-    answer["sigma_m"] = np.sqrt(xx + yy)
-    answer["sigma_major_m"] = np.sqrt(half + bend)
-    answer["sigma_minor_m"] = np.sqrt(np.maximum(0.0, half - bend))
-    answer["sigma_along_m"] = spread_along(xx, xy, yy, line)
-    answer["sigma_across_m"] = spread_along(xx, xy, yy, np.column_stack([-line[:, 1], line[:, 0]]))
-    failed = answer["refused"].to_numpy() != ""
-    residuals = [name for name in NUMBER_OUT if name.startswith("residual")]
-    answer.loc[failed, [name for name in NUMBER_OUT if name not in residuals]] = np.nan
-    return answer.drop(columns=list(LINE))
+    put(
+        found,
+        slice(None),
+        sigma_m=np.sqrt(xx + yy),
+        sigma_major_m=np.sqrt(half + bend),
+        sigma_minor_m=np.sqrt(np.maximum(0.0, half - bend)),
+        sigma_along_m=spread_along(xx, xy, yy, line),
+        sigma_across_m=spread_along(xx, xy, yy, np.column_stack([-line[:, 1], line[:, 0]])),
+    )
+    failed = found["refused"] != ""
+    for name in NUMBER_OUT:
+        if not name.startswith("residual"):
+            found[name][failed] = np.nan
+    return pd.DataFrame({name: found[name] for name in (*NUMBER_OUT, *TEXT_OUT)}, index=index)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.perimeter.answer import blank_answer, finish, put, put_points, turned
+from geo.perimeter.answer import Columns, blank_answer, finish, put, put_points, turned
 from geo.perimeter.build import Perimeter
 from geo.perimeter.inside import inside_corners, outer_chainage
 from geo.perimeter.rings import Numbers
@@ -39,9 +39,9 @@ def fix_positions(table: pd.DataFrame, perimeter: Perimeter, *, ref: Reference) 
     are three or more; method; refused and note, a sentence or ``""``. The numbers as taken are not
     touched.
     """
-    found = blank_answer(table.index)
+    found = blank_answer(len(table))
     method = table["position_by"].to_numpy(dtype=object)
-    found["method"] = method
+    found["method"][:] = method
     key = table["building_id"].where(table["ring"] == "", table["building_id"] + "/" + table["ring"])
     known = key.isin(perimeter.rings.index).to_numpy()
     fixers = {
@@ -53,22 +53,22 @@ def fix_positions(table: pd.DataFrame, perimeter: Perimeter, *, ref: Reference) 
     }
     for name, fixer in fixers.items():
         chosen = method == name
-        found.loc[chosen & ~known, "refused"] = "the building or ring it was taken from is not on this site"
+        found["refused"][chosen & ~known] = "the building or ring it was taken from is not on this site"
         rows = np.flatnonzero(chosen & known)
         if len(rows):
             fixer(table.iloc[rows], key.iloc[rows], perimeter, found, rows, ref)
     _coordinates(table, found, ref)
-    found.loc[method == "", "refused"] = "no position was recorded"
+    found["refused"][method == ""] = "no position was recorded"
     strange = ~np.isin(method, ["", "coordinates", *fixers])
-    found.loc[strange, "refused"] = "no way of taking a position is called that"
-    return finish(found)
+    found["refused"][strange] = "no way of taking a position is called that"
+    return finish(found, table.index)
 
 
 def _chainage_offset(
     table: pd.DataFrame,
     key: pd.Series[str],
     perimeter: Perimeter,
-    found: pd.DataFrame,
+    found: Columns,
     rows: Any,
     ref: Reference,
 ) -> None:
@@ -109,7 +109,7 @@ def _face_distance(
     table: pd.DataFrame,
     key: pd.Series[str],
     perimeter: Perimeter,
-    found: pd.DataFrame,
+    found: Columns,
     rows: Any,
     ref: Reference,
 ) -> None:
@@ -155,7 +155,7 @@ def _face_distance(
 def _on_face(
     table: pd.DataFrame,
     perimeter: Perimeter,
-    found: pd.DataFrame,
+    found: Columns,
     rows: Any,
     face: NDArray[np.int64],
     chainage: Numbers,
@@ -190,7 +190,7 @@ def _on_face(
     )
 
 
-def _coordinates(table: pd.DataFrame, found: pd.DataFrame, ref: Reference) -> None:
+def _coordinates(table: pd.DataFrame, found: Columns, ref: Reference) -> None:
     """Take coordinates as given; without a sigma they are as good as one scaled off a plan."""
     rows = np.flatnonzero((table["position_by"] == "coordinates").to_numpy())
     own = table.iloc[rows]

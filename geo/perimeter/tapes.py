@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.perimeter.answer import put, put_points, turned
+from geo.perimeter.answer import Columns, put, put_points, turned
 from geo.perimeter.build import Perimeter
 from geo.perimeter.rings import Numbers, Points, cross
 from geo.reference import Reference
@@ -74,7 +74,7 @@ def from_two_tapes(
     table: pd.DataFrame,
     key: pd.Series[str],
     perimeter: Perimeter,
-    found: pd.DataFrame,
+    found: Columns,
     rows: Any,
     ref: Reference,
 ) -> None:
@@ -111,7 +111,7 @@ def from_many_tapes(
     table: pd.DataFrame,
     key: pd.Series[str],
     perimeter: Perimeter,
-    found: pd.DataFrame,
+    found: Columns,
     rows: Any,
     ref: Reference,
 ) -> None:
@@ -174,7 +174,7 @@ def from_bearing(
     table: pd.DataFrame,
     key: pd.Series[str],
     perimeter: Perimeter,
-    found: pd.DataFrame,
+    found: Columns,
     rows: Any,
     ref: Reference,
 ) -> None:

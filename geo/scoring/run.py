@@ -9,6 +9,7 @@ from functools import partial
 from multiprocessing import get_context
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from geo.scoring.judge import score_house
 from geo.scoring.kinds import Scored
@@ -42,5 +43,6 @@ def score_houses(
 
 
 def _start() -> None:
-    """Keep text columns as plain objects: on small tables that saves time, and it changes no answer."""
+    """Keep every worker to one processor and its text to plain objects: that saves time and changes no answer."""
+    threadpool_limits(limits=1)
     pd.set_option("future.infer_string", False)

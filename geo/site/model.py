@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any, ClassVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pydantic import ConfigDict
 from pyproj import CRS
 
@@ -128,7 +128,7 @@ class Site:
         """
         if kind not in self._tables:
             self._tables[kind] = table_of(self.of(kind), KINDS[kind], crs=self.crs)
-        return self._tables[kind].copy()
+        return self._tables[kind].copy(deep=False)  # written to, it is copied then
 
     @cached_property
     def _tables(self) -> dict[str, pd.DataFrame]:
@@ -149,17 +149,29 @@ class Site:
 
 def table_of(records: tuple[Record, ...], model: type[Record], *, crs: CRS) -> pd.DataFrame:
     """Lay records out as a table (see :meth:`Site.table`)."""
-    numbers = {name for name in model.columns() if type_of(model.model_fields[name]) == "number"}
-    columns = {}
+    ids = pd.Index([record.id for record in records], dtype=object)
+    numbers = _numbers_of(model)
+    columns: dict[str, Any] = {}
     for name in model.columns():
-        values: list[Any] = [getattr(record, name) for record in records]
+        values = [getattr(record, name) for record in records]
         if name in numbers:
-            values = [math.nan if value is None else value for value in values]
-        columns[name] = pd.Series(values, dtype="float64" if name in numbers else "object")
-    table = pd.DataFrame(columns)
-    table = table.set_index("id", drop=False)
-    table.index.name = None
+            columns[name] = np.array(values, dtype=np.float64)
+        else:
+            columns[name] = pd.Series(_objects(values), index=ids, dtype=object, copy=False)
+    table = pd.DataFrame(columns, index=ids)
     if model.shape:
-        drawn = np.array([record.geometry for record in records], dtype=object)
-        return gpd.GeoDataFrame(table.assign(geometry=drawn), geometry="geometry", crs=crs)
+        drawn = _objects([record.geometry for record in records])
+        return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)
     return table
+
+
+@cache
+def _numbers_of(model: type[Record]) -> frozenset[str]:
+    return frozenset(name for name in model.columns() if type_of(model.model_fields[name]) == "number")
+
+
+def _objects(values: list[Any]) -> NDArray[np.object_]:
+    """Return a plain column of whatever the values are; text is not turned into a type of its own."""
+    column = np.empty(len(values), dtype=object)
+    column[:] = values
+    return column
