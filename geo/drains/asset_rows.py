@@ -14,7 +14,9 @@ def record_rows(table: pd.DataFrame | None) -> list[Row]:
     """Return the rows of a table of records, each with its id."""
     if table is None or table.empty:
         return []
-    found: list[Row] = [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
+    names = [str(name) for name in table.columns]
+    columns = [table[name].tolist() for name in table.columns]
+    found: list[Row] = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
     for row, name in zip(found, table.index, strict=True):
         row["id"] = str(row.get("id", name))
     return found

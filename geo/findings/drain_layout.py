@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import cache, partial
 from typing import Any
 
 import geopandas as gpd
@@ -120,6 +121,7 @@ def _positions(found: Findings, tables: Mapping[str, pd.DataFrame]) -> pd.DataFr
     holes = pd.concat([tables[kind]["opening_cm2"] for kind, _ in HOLED])
     table["opening_cm2"] = holes.reindex(table.index)
     table[["ground_m", "ground_sigma_m"]] = NAN
+    at_wall = cache(partial(_at_wall, found))
     # A sound rim or cover lies in the ground; only a foot, an open pipe or a holed wall may lie under it.
     for kind, states in HOLED:
         own = tables[kind]
@@ -127,7 +129,8 @@ def _positions(found: Findings, tables: Mapping[str, pd.DataFrame]) -> pd.DataFr
         for name in table.index.intersection(names):
             ring_key, at = str(table.loc[name, "ring_key"]), float(table.loc[name, "chainage_m"])
             if ring_key and math.isfinite(at):
-                ground = _ground_at(found, ring_key, at)
+                length = float(found.perimeter.rings.loc[ring_key, "length_m"])
+                ground = _ground_at(at_wall(ring_key), length, at)
                 table.loc[name, ["ground_m", "ground_sigma_m"]] = (ground.value, ground.sigma)
     return table
 
@@ -151,12 +154,10 @@ def _at_wall(found: Findings, ring_key: str) -> pd.DataFrame:
     return both.sort_values("chainage_m", kind="stable")
 
 
-def _ground_at(found: Findings, ring_key: str, at: float) -> Measured:
+def _ground_at(own: pd.DataFrame, length: float, at: float) -> Measured:
     """Return the ground beside the wall, between the levels either side; never surer than those."""
-    own = _at_wall(found, ring_key)
     if own.empty:
         return Measured(NAN, NAN)
-    length = float(found.perimeter.rings.loc[ring_key, "length_m"])
     level, sigma = (
         float(np.interp(at, own["chainage_m"], own[name], period=length)) for name in ("level_m", "sigma_m")
     )

@@ -61,6 +61,8 @@ def fill_levels(
     booked = levels[(levels["of_id"] != "") & levels["level_m"].notna()]
     for kind, table in made.items():
         own = booked[booked["of_id"].isin(table.index)]
+        if own.empty:
+            continue
         columns = [_column(kind, row, table) for row in own.itertuples()]
         for (name, column), same in own.groupby([own["of_id"].to_numpy(), np.array(columns, dtype=object)]):
             if not column:

@@ -10,7 +10,7 @@ import pandas as pd
 from geo.perimeter.build import Perimeter, build_perimeter
 from geo.perimeter.fix import fix_positions
 from geo.perimeter.join import join_to_walls
-from geo.site.model import Site
+from geo.site.model import Site, table_of
 from geo.site.records import KINDS, Placed
 
 PLACED = tuple(kind for kind, model in KINDS.items() if issubclass(model, Placed))
@@ -79,21 +79,17 @@ def _positions(site: Site, kinds: Sequence[str]) -> tuple[pd.DataFrame, dict[str
 
     One large table costs little more than one small one.
     """
-    tables = {kind: site.table(kind) for kind in kinds}
-    ends = np.cumsum([len(table) for table in tables.values()])
-    rows = {kind: slice(end - len(tables[kind]), end) for kind, end in zip(kinds, ends, strict=True)}
-    index = np.concatenate([table.index.to_numpy() for table in tables.values()])
-    whole = pd.DataFrame(
-        {name: np.concatenate([t[name].to_numpy() for t in tables.values()]) for name in POSITION_COLUMNS},
-        index=pd.Index(index, dtype=object),
-    )
+    records = [record for kind in kinds for record in site.of(kind)]
+    ends = np.cumsum([len(site.of(kind)) for kind in kinds]).tolist()
+    rows = {kind: slice(end - len(site.of(kind)), end) for kind, end in zip(kinds, ends, strict=True)}
+    whole = table_of(tuple(records), Placed, crs=site.crs)[list(POSITION_COLUMNS)]
     whole["building_id"] = fill_building(whole["building_id"], site)
     whole["position_by"] = infer_method(whole)
-    readings = tables.get("reading")
-    if readings is not None and (readings[["point_id", "repeats_id"]] != "").any(axis=None):
-        own = rows["reading"]
-        again = _read_again(whole.iloc[own], readings, site)
-        whole = pd.concat([whole.iloc[: own.start], again, whole.iloc[own.stop :]])
+    if "reading" in rows:
+        readings, own = site.table("reading"), rows["reading"]
+        if (readings[["point_id", "repeats_id"]] != "").any(axis=None):
+            again = _read_again(whole.iloc[own], readings, site)
+            whole = pd.concat([whole.iloc[: own.start], again, whole.iloc[own.stop :]])
     return whole, rows
 
 

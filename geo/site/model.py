@@ -149,6 +149,14 @@ class Site:
 
 def table_of(records: tuple[Record, ...], model: type[Record], *, crs: CRS) -> pd.DataFrame:
     """Lay records out as a table (see :meth:`Site.table`)."""
+    table = _laid_out(records, model) if records else _blank(model).copy(deep=False)
+    if model.shape:
+        drawn = _objects([record.geometry for record in records])
+        return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)
+    return table
+
+
+def _laid_out(records: tuple[Record, ...], model: type[Record]) -> pd.DataFrame:
     ids = pd.Index([record.id for record in records], dtype=object)
     numbers = _numbers_of(model)
     columns: dict[str, Any] = {}
@@ -158,11 +166,12 @@ def table_of(records: tuple[Record, ...], model: type[Record], *, crs: CRS) -> p
             columns[name] = np.array(values, dtype=np.float64)
         else:
             columns[name] = pd.Series(_objects(values), index=ids, dtype=object, copy=False)
-    table = pd.DataFrame(columns, index=ids)
-    if model.shape:
-        drawn = _objects([record.geometry for record in records])
-        return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)
-    return table
+    return pd.DataFrame(columns, index=ids)
+
+
+@cache
+def _blank(model: type[Record]) -> pd.DataFrame:
+    return _laid_out((), model)
 
 
 @cache
