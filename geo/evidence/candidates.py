@@ -8,13 +8,17 @@ from collections.abc import Iterator, Sequence
 from geo.evidence.candidates_fabric import NO, Length
 from geo.evidence.candidates_laid import Apart, Laid, lay_out_evidence
 from geo.evidence.candidates_sources import Source, records_of
-from geo.evidence.candidates_spills import Spill
+from geo.evidence.candidates_spills import Spill, nodes_above
 from geo.evidence.candidates_wet import Wet
 from geo.evidence.kinds import Candidate, Reach
 from geo.evidence.reaches import apart_m, clipped, on_ring, touches
 from geo.findings.drain_answer import Drains
 from geo.findings.examine import Findings
+from geo.verdict import NOT_KNOWN
 
+MOST_NAMED = 3
+OWN_LENGTH = ("S17", "S18", "S20", "S21")
+"""Causes that, recorded over a length of wall, act on that length: no path leads further along the wall."""
 BY_CONDUCTION = ("resistance_wood", "resistance_masonry", "capacitance", "microwave")
 """Ways of reading that foil, metal, bitumen or salts can mislead."""
 
@@ -45,8 +49,9 @@ def candidates_of(found: Findings, drains: Drains | None) -> tuple[Candidate, ..
     made: list[Candidate] = []
     for i, one in enumerate(laid.wet):
         own: dict[str, Candidate] = {}
-        for candidate in (*_sources(laid, i, one), *_stopped(laid, i, one), *_ground(laid, one),
-                          *_routes(laid, one), *_unrecorded(laid, one), *_mimics(one)):  # fmt: skip
+        for candidate in (*_sources(laid, i, one), *_stopped(laid, i, one), *_undecided(laid, one),
+                          *_ground(laid, one), *_routes(laid, one), *_unrecorded(laid, one),
+                          *_mimics(one)):  # fmt: skip
             kept = own.get(candidate.key)
             if kept is None or (candidate.reach and not kept.reach):
                 own[candidate.key] = candidate
@@ -72,6 +77,8 @@ def _sources(laid: Laid, i: int, one: Wet) -> Iterator[Candidate]:
             continue  # these reach no further along a wall
         if source.kind == "opening" and gap.distance_m > laid.limit("near_m"):
             continue  # a window further along the wall is another part of the face
+        if source.cause in OWN_LENGTH and not _over_own(laid, one, source):
+            continue  # a length of lining, retained ground or chimney acts where it is
         ended = ""
         span = _span_of(source, gap)
         if not source.indoors:
@@ -81,11 +88,19 @@ def _sources(laid: Laid, i: int, one: Wet) -> Iterator[Candidate]:
             cause=source.cause, of_id=source.of_id, stretch_id=one.stretch_id,
             path=f"{source.said} {along_said(gap.distance_m, gap.at_m, one.ring_m, indoors=source.indoors)}",
             path_ids=(source.of_id,), reach=_reaches(laid, one, source, span), stops=ended,
+            supposed=source.supposed,
             distance_m=_to_water(laid, one, source.of_id, gap.distance_m)
             if source.cause in ("S01", "S07")
             else gap.distance_m,
         )  # fmt: skip
     yield from _neighbours(laid, one)
+
+
+def _over_own(laid: Laid, one: Wet, source: Source) -> bool:
+    """Whether a source that acts on its own length alone lies on a stretch, and on its side of the wall."""
+    if source.indoors and not one.inside and source.cause != "S18":
+        return False
+    return any(touches(one.span, tuple(part), one.ring_m, laid.limit("beside_m")) for part in source.at)
 
 
 def _span_of(source: Source, gap: Apart) -> tuple[float, float]:
@@ -181,6 +196,35 @@ def _stopped(laid: Laid, i: int, one: Wet) -> Iterator[Candidate]:
             path=f"with {how} {name} stopped water first leaves at {node} {where}{cavity}".rstrip(),
             distance_m=_to_water(laid, one, name, gap.distance_m),
         )  # fmt: skip
+
+
+def _undecided(laid: Laid, one: Wet) -> Iterator[Candidate]:
+    """Yield stopped runs and soakaways of which no level says where the water would leave first.
+
+    Each is listed where something above it, that it could leave by, lies near enough along the wall.
+    """
+    if laid.drains is None or not len(laid.drains.every):
+        return
+    every, nodes = laid.drains.every, laid.drains.network.nodes
+    soakaways = {str(each.id) for each in records_of(laid.found.site, "soakaway")}
+    keys, at = nodes["ring_key"].to_dict(), nodes["chainage_m"].to_dict()
+    most = laid.limit("path_m")
+    for name in every.index[(every["word"] == NOT_KNOWN).to_numpy(dtype=bool)]:
+        near = sorted(
+            (apart_m(one.peak, (float(at[node]),) * 2, one.ring_m), node)
+            for node in nodes_above(laid.drains, str(name))
+            if keys.get(node) == one.ring_key and math.isfinite(at[node])
+        )
+        near = [each for each in near if each[0] <= most]
+        if near:
+            cause, how = ("S04", "soakaway") if name in soakaways else ("S06", "run")
+            named = ", ".join(node for _, node in near[:MOST_NAMED])
+            yield Candidate(
+                cause=cause, of_id=str(name), stretch_id=one.stretch_id,
+                path=f"with {how} {name} stopped water may leave at {named}: no level says where first",
+                path_ids=(str(name), *(node for _, node in near[:MOST_NAMED])),
+                stops="where its water would leave first is not levelled",
+            )  # fmt: skip
 
 
 def _touches(one: Wet, reach: Reach) -> bool:
@@ -285,11 +329,11 @@ def _timber(laid: Laid, one: Wet) -> bool:
     """Whether all of the floors recorded along a stretch are of suspended timber."""
     if laid.drains is None or not len(laid.drains.floors):
         return False
-    own = laid.drains.floors[laid.drains.floors["ring_key"] == one.ring_key]
+    columns = ("ring_key", "floor_kind", "chainage_from_m", "chainage_to_m")
     here = [
         str(kind)
-        for kind, a, b in zip(own["floor_kind"], own["chainage_from_m"], own["chainage_to_m"], strict=True)
-        if touches(one.span, (float(a), float(b)), one.ring_m)
+        for key, kind, a, b in zip(*(laid.drains.floors[name].tolist() for name in columns), strict=True)
+        if key == one.ring_key and touches(one.span, (float(a), float(b)), one.ring_m)
     ]
     return bool(here) and set(here) == {"suspended_timber"}
 

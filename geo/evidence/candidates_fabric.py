@@ -14,7 +14,6 @@ from geo.evidence.candidates_sources import key_of, records_of
 from geo.evidence.reaches import unwrapped
 from geo.findings.drain_answer import Drains
 from geo.findings.examine import Findings
-from geo.findings.places import ring_keys
 
 NAN = math.nan
 YES, NO, NOT_KNOWN = "yes", "no", "not known"
@@ -190,18 +189,19 @@ class _Coat:
 
 def _outside_coats(found: Findings) -> dict[str, list[_Coat]]:
     """Return the coats seen on outside walls, ring by ring."""
-    table = found.site.table("finish_zone")
+    key = key_of(found.site)
     made: dict[str, list[_Coat]] = {}
-    for key, row in zip(ring_keys(table, found.site), table.itertuples(), strict=True):
-        if row.side != "outside" or row.finish in ("none", "paint") or row.evidence != "seen":
+    for record in records_of(found.site, "finish_zone"):
+        if record.side != "outside" or record.finish in ("none", "paint") or record.evidence != "seen":
             continue
-        if not (math.isfinite(row.height_from_m) and math.isfinite(row.height_to_m)):
+        if record.height_from_m is None or record.height_to_m is None:
             continue
-        said = f"{found.site.reference.word('finish', str(row.finish))} {row.id}"
-        made.setdefault(str(key), []).append(
+        made.setdefault(key(record), []).append(
             _Coat(
-                name=str(row.id), said=said, from_m=float(row.chainage_from_m), to_m=float(row.chainage_to_m),
-                bottom_m=float(row.height_from_m), top_m=float(row.height_to_m),
+                name=str(record.id),
+                said=f"{found.site.reference.word('finish', str(record.finish))} {record.id}",
+                from_m=float(record.chainage_from_m), to_m=float(record.chainage_to_m),
+                bottom_m=float(record.height_from_m), top_m=float(record.height_to_m),
             )
         )  # fmt: skip
     return made

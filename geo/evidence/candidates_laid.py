@@ -6,6 +6,7 @@ import math
 import weakref
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -72,6 +73,14 @@ class Laid:
     sections: Mapping[str, Mapping[str, NDArray[Any]]]
     grounds: Mapping[str, tuple[Numbers, Numbers, Numbers, float]]
     notes: Notes
+
+    @cached_property
+    def place_of(self) -> dict[tuple[str, str, str], int]:
+        """Return the place in ``sources`` of each, by cause, record and ring."""
+        found: dict[tuple[str, str, str], int] = {}
+        for place, each in enumerate(self.sources):
+            found.setdefault((each.cause, each.of_id, each.ring_key), place)
+        return found
 
     def limit(self, name: str) -> float:
         """Return a limit of the evidence."""

@@ -7,10 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import pandas as pd
+
 from geo.evidence.candidates_sources import key_of, records_of
 from geo.evidence.reaches import unwrapped
 from geo.findings.examine import Findings
 from geo.findings.meters import leak_tests
+from geo.verdict import Measured
 
 Span = tuple[float, float]
 
@@ -27,7 +30,13 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sampled:
-    """One sample with its place, and what it says at its height and over the heights of its place."""
+    """One sample with its place, and what it says at its height and over the heights of its place.
+
+    Parameters
+    ----------
+    water, held
+        Its moisture content, and what its salts would hold by themselves, % of dry mass.
+    """
 
     sample_id: str
     ring_key: str
@@ -36,6 +45,20 @@ class Sampled:
     word: str
     place_word: str
     because: str
+    material: str
+    height_m: float
+    water: Measured
+    held: Measured
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ion:
+    """One ion with its place: its own, else that of the sample it was found in."""
+
+    ring_key: str
+    at_m: float
+    outdoors: bool
+    record: Any
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,18 +78,22 @@ class Notes:
     cavities: Sequence[Noted]
     holes: Sequence[Noted]
     samples: Sequence[Sampled]
+    ions: Sequence[Ion]
     meters: Sequence[Metered]
+    leaks: pd.DataFrame | None = None
 
 
 def lay_out_notes(found: Findings) -> Notes:
     """Lay out what was noted along the walls."""
-    meters = found.site.table("meter_reading") if records_of(found.site, "meter_reading") else None
-    table = leak_tests(meters, ref=found.site.reference) if meters is not None else None
+    table = None
+    if records_of(found.site, "meter_reading"):
+        table = leak_tests(found.site.table("meter_reading"), ref=found.site.reference)
     return Notes(
         signs=_along(found, "sign"),
         cavities=_along(found, "cavity"),
         holes=_holes(found),
         samples=_samples(found),
+        ions=_ions(found),
         meters=[
             Metered(ids=(str(first), str(second)), word=str(word), because=str(because))
             for second, first, word, because in zip(
@@ -75,6 +102,7 @@ def lay_out_notes(found: Findings) -> Notes:
         ]
         if table is not None
         else [],
+        leaks=table,
     )
 
 
@@ -116,14 +144,40 @@ def _samples(found: Findings) -> list[Sampled]:
     table = found.samples
     if not len(table):
         return []
-    columns = ("ring_key", "chainage_m", "side", "word", "place_word", "because")
+    columns = ("ring_key", "chainage_m", "side", "word", "place_word", "because", "material", "height_m")
+    numbers = ("mc_dry", "mc_dry_sigma", "hmc_dry", "hmc_dry_sigma")
     return [
         Sampled(
             sample_id=str(name), ring_key=str(key), at_m=float(at), outdoors=side == "outside",
-            word=str(word), place_word=str(place), because=str(because),
+            word=str(word), place_word=str(place), because=str(because), material=str(material),
+            height_m=float(height), water=Measured(float(mc), float(mc_s)),
+            held=Measured(float(hmc), float(hmc_s)),
         )
-        for name, key, at, side, word, place, because in zip(
-            table.index, *(table[column].tolist() for column in columns), strict=True
+        for name, key, at, side, word, place, because, material, height, mc, mc_s, hmc, hmc_s in zip(
+            table.index, *(table[column].tolist() for column in (*columns, *numbers)), strict=True
         )
         if math.isfinite(at)
     ]  # fmt: skip
+
+
+def _ions(found: Findings) -> list[Ion]:
+    """Return the ions found, each where it was, or where its sample was drilled."""
+    records = records_of(found.site, "salt")
+    if not records:
+        return []
+    places: dict[str, tuple[str, float, str]] = {}
+    for table in (found.samples, found.placed.get("salt")):
+        if table is not None and len(table):
+            columns = (table[name].tolist() for name in ("ring_key", "chainage_m", "side"))
+            places |= {
+                str(name): (str(key), float(at), str(side))
+                for name, key, at, side in zip(table.index, *columns, strict=True)
+                if key and math.isfinite(at)
+            }
+    made = []
+    for record in records:
+        place = places.get(str(record.id)) or places.get(str(record.sample_id))
+        if place is not None:
+            key, at, side = place
+            made.append(Ion(ring_key=key, at_m=at, outdoors=side == "outside", record=record))
+    return made

@@ -37,6 +37,7 @@ FEATURE_CAUSES = {
     "new_wet_work": "S17",
     "metal_or_foil": "S21",
 }
+SUPPOSED = ("assumed", "inferred", "not_looked", "no_access")
 UPPER = ("joint_leaks", "blocked", "split_behind", "brackets_lost")
 """States of a downpipe above its foot."""
 
@@ -61,6 +62,11 @@ class Source:
         Usual half-width of what it wets beyond its own length, m.
     length
         Whether it wets its own recorded length.
+    along
+        Whether it lies along the wall, and does not stand at one place of it.
+    supposed
+        Whether where it lies was only supposed: a run with an end nobody traced, a pipe nobody saw or was
+        told of.
     """
 
     cause: str
@@ -73,6 +79,8 @@ class Source:
     indoors: bool
     half_m: float
     length: bool = False
+    along: bool = False
+    supposed: bool = False
 
 
 def sources_of(found: Findings) -> tuple[Source, ...]:
@@ -215,7 +223,7 @@ def _length(
     return Source(
         cause=cause, of_id=str(record.id), kind=kind, said=said,
         ring_key=ring_key if ring_key in found.perimeter.rings.index else "", at=np.array([[a, b]]),
-        off_m=np.zeros(1), indoors=indoors, half_m=half, length=own,
+        off_m=np.zeros(1), indoors=indoors, half_m=half, length=own, along=True,
     )  # fmt: skip
 
 
@@ -223,7 +231,7 @@ def _lines(found: Findings) -> Iterator[Source]:
     """Buried runs and services, where they pass a wall; a fault that was placed stands for its run."""
     site, ref = found.site, found.site.reference
     buried, pipe = ref.value("evidence.reach_buried_m"), ref.value("evidence.reach_pipe_m")
-    rows: list[tuple[str, str, str, str, float]] = []
+    rows: list[tuple[str, str, str, str, float, bool]] = []
     points: list[Numbers] = []
     for kind in ("run", "service"):
         for record in records_of(site, kind):
@@ -235,12 +243,14 @@ def _lines(found: Findings) -> Iterator[Source]:
                 stops = np.array([min(record.fault_at_m, shape.length)])
             word = "drain run" if kind == "run" else ref.word("service_kind", record.service_kind)
             cause, half = ("S05", buried) if kind == "run" else ("S14", pipe)
-            rows.append((cause, str(record.id), kind, f"{word} {record.id}", half))
+            ends = (record.from_evidence, record.to_evidence) if kind == "run" else (record.evidence,)
+            supposed = len(stops) > 1 and any(end in SUPPOSED for end in ends)
+            rows.append((cause, str(record.id), kind, f"{word} {record.id}", half, supposed))
             points.append(shapely.get_coordinates(shapely.line_interpolate_point(shape, stops)))
     if not rows:
         return
     near = iter(_beside(found, np.concatenate(points), ref.value("evidence.off_wall_m")))
-    for (cause, of_id, kind, said, half), own in zip(rows, points, strict=True):
+    for (cause, of_id, kind, said, half, supposed), own in zip(rows, points, strict=True):
         groups: dict[tuple[str, bool], list[tuple[float, float]]] = {}
         for each in (next(near) for _ in own):
             if each is not None:
@@ -250,6 +260,7 @@ def _lines(found: Findings) -> Iterator[Source]:
             yield Source(
                 cause=cause, of_id=of_id, kind=kind, said=said, ring_key=key, off_m=table[:, 1],
                 at=np.column_stack([table[:, 0], table[:, 0]]), indoors=indoors, half_m=half,
+                along=len(own) > 1, supposed=supposed,
             )  # fmt: skip
 
 

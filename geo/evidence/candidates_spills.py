@@ -95,7 +95,7 @@ def spills_at(
     for stop, node in stops.items():
         if stop not in allowed:
             continue
-        key = node, frozenset(_above(drains, stop) & gullies)
+        key = node, frozenset(nodes_above(drains, stop) & gullies)
         if key not in made:
             made[key] = _follow(drains, node, stop, str(sources.get(stop, stop)), sections)
         spill = made[key]
@@ -104,7 +104,7 @@ def spills_at(
     return found
 
 
-def _above(drains: Drains, stop: str) -> set[str]:
+def nodes_above(drains: Drains, stop: str) -> set[str]:
     """Return the nodes whose water passes a stop."""
     network = drains.network
     pieces = network.pieces(stop)
@@ -129,8 +129,9 @@ def _follow(
     def pool_of(name: str, _level: Measured, _litres: float) -> Pool | None:
         return ground[name].pool if name in ground else None
 
+    own = replace(result, spills=tuple(spill for spill in result.spills if spill.node == node))
     every = reach_the_wall(
-        result, drains.network, openings=drains.openings, cavities=drains.cavities, ref=drains.ref,
+        own, drains.network, openings=drains.openings, cavities=drains.cavities, ref=drains.ref,
         ground_pool=pool_of, ring_lengths=drains.ring_lengths,
     )  # fmt: skip
     water = next(each for each in every if each.node == node)

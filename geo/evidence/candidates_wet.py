@@ -116,6 +116,7 @@ def wet_stretches(found: Findings, read: Read) -> tuple[Wet, ...]:
         for name, row in zip(found.groups.index, found.groups.itertuples(), strict=True)
     }
     made: list[Wet] = []
+    faces = _faces_along(found, table, lengths)
     for row in table.itertuples():
         ring_key, ring_m = str(row.ring_key), lengths[str(row.ring_key)]
         span = unwrapped(float(row.chainage_from_m), float(row.chainage_to_m), ring_m)
@@ -123,8 +124,7 @@ def wet_stretches(found: Findings, read: Read) -> tuple[Wet, ...]:
         along = _along(
             read, row, span, ring_m, spread=spread, dry=dry, z=ref.value("confidence.z_95"), gap=gap
         )
-        at = np.arange(span[0], span[1] + 1e-9, max((span[1] - span[0]) / 8.0, 0.05))
-        face = np.unique(perimeter.face_at(ring_key, at))
+        face = faces[len(made)]
         peak = (along.plateau_from_m, along.plateau_to_m)
         if math.isnan(peak[0]):
             peak = (float(row.peak_chainage_m),) * 2
@@ -139,6 +139,19 @@ def wet_stretches(found: Findings, read: Read) -> tuple[Wet, ...]:
             )
         )  # fmt: skip
     return tuple(_with_beside(one, made) for one in made)
+
+
+def _faces_along(found: Findings, table: Any, lengths: Mapping[str, float]) -> list[NDArray[np.int64]]:
+    """Return the faces each stretch lies on, all of them looked up at once."""
+    keys = [str(key) for key in table["ring_key"]]
+    spans = [
+        unwrapped(float(a), float(b), lengths[key])
+        for key, a, b in zip(keys, table["chainage_from_m"], table["chainage_to_m"], strict=True)
+    ]
+    at = [np.arange(a, b + 1e-9, max((b - a) / 8.0, 0.05)) for a, b in spans]
+    counts = [len(each) for each in at]
+    rows = found.perimeter.face_at(np.repeat(np.array(keys, dtype=object), counts), np.concatenate(at))
+    return [np.unique(own) for own in np.split(rows, np.cumsum(counts)[:-1])]
 
 
 def _with_beside(one: Wet, every: list[Wet]) -> Wet:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from geo.evidence.candidates_laid import lay_out_evidence
 from geo.evidence.codes_chemistry import Air, air_codes, core_codes, salt_codes
-from geo.evidence.codes_levels import level_codes
+from geo.evidence.codes_levels import Levels, level_codes
 from geo.evidence.codes_position import position_codes
 from geo.evidence.codes_profile import profile_codes
 from geo.evidence.codes_state import state_codes, states_of
@@ -51,7 +51,7 @@ def raise_codes(
     for candidate in candidates:
         by_stretch.setdefault(candidate.stretch_id, []).append(candidate)
     series, air, states = repeated_series(laid), Air(laid), states_of(laid)
-    tests, watch = lay_out_tests(laid, judged), Watch(laid)
+    tests, watch, levels = lay_out_tests(laid, judged), Watch(laid), Levels(laid)
     made: dict[tuple[str, str, str, str], Raised] = {}
 
     def every() -> Iterator[Raised]:
@@ -68,7 +68,7 @@ def raise_codes(
             for candidate in own:
                 yield from position_codes(laid, i, one, candidate)
                 yield from state_codes(laid, one, candidate, states)
-                yield from level_codes(laid, one, candidate)
+                yield from level_codes(laid, one, candidate, levels)
                 yield from test_codes(one, candidate, tests, watch, states)
                 yield from meter_codes(laid, one, candidate)
 

@@ -27,21 +27,15 @@ HEATING_MONTHS = (10, 11, 12, 1, 2, 3)
 
 def salt_codes(laid: Laid, one: Wet) -> Iterator[Raised]:
     """Raise NSALT where chloride and nitrate are both raised, NOSALT where neither is."""
-    placed = laid.found.placed.get("salt")
-    if placed is None:
-        return
-    keys, at, sides = (placed[name].to_dict() for name in ("ring_key", "chainage_m", "side"))
     found: dict[str, dict[str, bool]] = {"chloride": {}, "nitrate": {}}
-    for record in records_of(laid.found.site, "salt"):
-        ion, spot = record.ion, at.get(record.id, math.nan)
-        if ion not in found or keys.get(record.id) != one.ring_key or not math.isfinite(spot):
+    for each in laid.notes.ions:
+        ion = each.record.ion
+        if ion not in found or each.ring_key != one.ring_key or each.outdoors == one.inside:
             continue
-        if (sides.get(record.id) == "outside") != (not one.inside):
-            continue
-        if touches(one.span, (spot, spot), one.ring_m, laid.limit("beside_m")):
-            raised = _is_raised(laid, record)
+        if touches(one.span, (each.at_m, each.at_m), one.ring_m, laid.limit("beside_m")):
+            raised = _is_raised(laid, each.record)
             if raised is not None:
-                found[ion][record.id] = raised
+                found[ion][str(each.record.id)] = raised
     if not all(found.values()):
         return
     ids = tuple(name for ions in found.values() for name in ions)
@@ -90,9 +84,9 @@ class Air:
     """Air and surface at the walls: single readings, and logs by instrument."""
 
     def __init__(self, laid: Laid) -> None:
-        self.rows: list[tuple[str, float, bool, str, datetime | None, float, float, float, str]] = []
+        self.rows: list[tuple[str, float, str, str, datetime | None, float, float, float, str]] = []
         placed = laid.found.placed.get("environment")
-        self.outdoors: list[tuple[datetime | None, float]] = []
+        self.outdoors: list[tuple[datetime, float]] = []
         keys, at, sides = (
             (placed[name].to_dict() for name in ("ring_key", "chainage_m", "side"))
             if placed is not None
@@ -101,13 +95,23 @@ class Air:
         for record in records_of(laid.found.site, "environment"):
             air, humid, face = record.air_c, record.humidity_percent, record.surface_c
             moment = _moment(record.taken_at)
-            if record.place == "outdoors" and air is not None:
-                self.outdoors.append((moment, air))
+            if record.place == "outdoors" and air is not None and moment is not None:
+                self.outdoors.append((moment, float(air)))
             spot = at.get(record.id, math.nan)
             if None in (air, humid, face) or not math.isfinite(spot):
                 continue
-            place = str(keys[record.id]), float(spot), sides[record.id] == "outside"
+            place = str(keys[record.id]), float(spot), str(sides[record.id])
             self.rows.append((*place, record.id, moment, air, humid, face, record.instrument))
+
+    def outdoors_at(self, moment: datetime | None, within_h: float) -> float:
+        """Return the outdoor air taken nearest to a moment, °C; NaN where none was within so many hours."""
+        gaps = (
+            [(abs((when - moment).total_seconds()), air) for when, air in self.outdoors]
+            if moment is not None
+            else []
+        )
+        gap, air = min(gaps, default=(math.inf, math.nan))
+        return air if gap <= 3600.0 * within_h else math.nan
 
 
 def _moment(text: str) -> datetime | None:
@@ -118,14 +122,19 @@ def _moment(text: str) -> datetime | None:
 
 
 def air_codes(laid: Laid, one: Wet, air: Air) -> Iterator[Raised]:
-    """Raise SEEN, SOUND, TEST+ and TEST- of condensation from air and surface read at a stretch."""
+    """Raise SEEN, COLD, SOUND, TEST+ and TEST- of condensation from air and surface read at a stretch.
+
+    COLD, where the surface was surely below the dew point of the room, or surely too damp for mould not to
+    grow while it surely follows the outdoor air more than a sound wall does.
+    """
     if not one.inside:
         return
     near = laid.limit("beside_m")
     own = [
         row
         for row in air.rows
-        if row[0] == one.ring_key and not row[2] and touches(one.span, (row[1], row[1]), one.ring_m, near)
+        if (row[0], row[2]) == (one.ring_key, one.side)
+        and touches(one.span, (row[1], row[1]), one.ring_m, near)
     ]
     logs: dict[str, list[tuple[datetime, float, str]]] = {}
     for *_, name, moment, warm, humid, face, instrument in own:
@@ -140,13 +149,19 @@ def air_codes(laid: Laid, one: Wet, air: Air) -> Iterator[Raised]:
     if logged:
         return
     ref = laid.found.site.reference
-    for *_, name, _, warm, humid, face, _ in own:
-        state = surface_state(air_c=warm, humidity_percent=humid, surface_c=face, ref=ref)
+    for *_, name, moment, warm, humid, face, _ in own:
+        outdoors = air.outdoors_at(moment, laid.limit("air_pair_h"))
+        state = surface_state(
+            air_c=warm, humidity_percent=humid, surface_c=face, outdoors_c=outdoors, ref=ref
+        )
+        facts: dict[str, Any] = {"stretch_id": one.stretch_id, "rests_on": (str(name),)}
+        damp = f"surface humidity {state.surface_humidity.value:.0f} %: {state.mould.because}"
         if state.mould.word == "yes":
-            said = f"surface humidity {state.surface_humidity.value:.0f} %: {state.mould.because}"
-            yield Raised(
-                code="SEEN", stretch_id=one.stretch_id, candidate="S15", rests_on=(str(name),), because=said
-            )
+            yield Raised(code="SEEN", candidate="S15", because=damp, **facts)
+        if state.condenses.word == "yes":
+            yield Raised(code="COLD", because=state.condenses.because, **facts)
+        elif state.mould.word == state.cold_bridge.word == "yes":
+            yield Raised(code="COLD", because=f"{damp}; {state.cold_bridge.because}", **facts)
 
 
 def _log(laid: Laid, one: Wet, instrument: str, rows: list[tuple[datetime, float, str]]) -> Iterator[Raised]:

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from geo.evidence.candidates_laid import Laid
+from geo.evidence.candidates_laid import Apart, Laid
+from geo.evidence.candidates_sources import STEP_M, Source
 from geo.evidence.candidates_wet import Wet
 from geo.evidence.kinds import Candidate, Raised
 from geo.evidence.reaches import touches
@@ -15,7 +16,8 @@ from geo.verdict import Measured
 
 AWAY_FROM_PLACE = ("S10", "S11", "S12", "S15", "S16", "S17", "S18", "S21")
 """Causes for which distance says nothing."""
-TOUCH_M = 0.01
+TOUCH_M, TOUCH_ALONG_M = 0.01, 0.10
+LINES = ("run", "service")
 BY_GROUND = ("S01", "S02", "S04", "S05", "S06", "S07")
 
 
@@ -26,7 +28,7 @@ def position_codes(laid: Laid, i: int, one: Wet, candidate: Candidate) -> Iterat
         return
     near, far = laid.limit("near_m"), laid.limit("far_m")
     what = "its peak" if one.peak[0] == one.peak[1] else "its plateau"
-    if distance <= near:
+    if distance <= near and _beside(laid, i, candidate):
         said = f"{distance:.1f} m by path from {what}, within {near:g} m"
         yield _raised("NEAR", one, candidate, said)
     elif distance > far and not _another_way(laid, one, candidate):
@@ -40,6 +42,15 @@ def position_codes(laid: Laid, i: int, one: Wet, candidate: Candidate) -> Iterat
         yield _raised("FAR", one, candidate, said)
     if candidate.cause in BY_GROUND:
         yield from _fall(laid, i, one, candidate)
+
+
+def _beside(laid: Laid, i: int, candidate: Candidate) -> bool:
+    """Whether what lies along the wall lies at the peak itself; what stands at one place needs not."""
+    source, gap = _source(laid, i, candidate)
+    if source is None or gap is None or not source.along:
+        return True
+    first, last = laid.wet[i].peak
+    return max(first - gap.at_m, gap.at_m - last) <= (STEP_M / 2.0 if source.kind in LINES else TOUCH_ALONG_M)
 
 
 def _raised(code: str, one: Wet, candidate: Candidate, because: str) -> Raised:
@@ -68,10 +79,10 @@ def _another_way(laid: Laid, one: Wet, candidate: Candidate) -> bool:
             return True
     if not one.inside or candidate.cause in ("S03", "S13", "S19", "S20"):
         return False
-    wanted = (candidate.cause, candidate.of_id, one.ring_key)
-    source = next((each for each in laid.sources if (each.cause, each.of_id, each.ring_key) == wanted), None)
-    if source is None:
+    place = laid.place_of.get((candidate.cause, candidate.of_id, one.ring_key))
+    if place is None:
         return False
+    source = laid.sources[place]
     if source.indoors:
         floors = laid.fabric.floors.get(one.ring_key, ())
         return any(touches(one.span, each.span, one.ring_m) for each in floors)
@@ -148,9 +159,11 @@ def _chainage(laid: Laid, i: int, candidate: Candidate) -> float:
     """Return the chainage a candidate's water starts from, on the copy of the ring nearest the stretch."""
     if candidate.cause in ("S04", "S06"):
         return laid.spilled[candidate.of_id][i].at_m if candidate.of_id in laid.spilled else math.nan
-    for source, gap in zip(laid.sources, laid.apart[i], strict=True):
-        if (source.cause, source.of_id, source.ring_key) == (
-            candidate.cause, candidate.of_id, laid.wet[i].ring_key
-        ):  # fmt: skip
-            return gap.at_m
-    return math.nan
+    _, gap = _source(laid, i, candidate)
+    return math.nan if gap is None else gap.at_m
+
+
+def _source(laid: Laid, i: int, candidate: Candidate) -> tuple[Source | None, Apart | None]:
+    """Return the source a candidate stands for on the wall of a stretch, and how far it is from its peak."""
+    place = laid.place_of.get((candidate.cause, candidate.of_id, laid.wet[i].ring_key))
+    return (None, None) if place is None else (laid.sources[place], laid.apart[i][place])

@@ -18,9 +18,12 @@ from geo.evidence.reaches import touches
 from geo.moisture import profile
 from geo.moisture.bases import SALT
 from geo.moisture.wetness import DRY, WET
+from geo.verdict import Measured
 
 Rows = NDArray[np.bool_]
 HIGH_UP = (profile.PART_WAY, profile.PATCH, profile.UPWARD)
+DRIER_FOOT = (*HIGH_UP, profile.BAND)
+NOTICED = ("seen", "inferred", "reported")
 FEW = 12
 INTO_CAVITY = ("borescope", "brick_out")
 
@@ -28,12 +31,19 @@ INTO_CAVITY = ("borescope", "brick_out")
 def profile_codes(laid: Laid, one: Wet) -> Iterator[Raised]:
     """Raise what the readings of a stretch, and of others over it, show; each group speaks for itself."""
     salted = _salt_held(laid, one)
-    for own in (one, *(laid.by_id(name) for name in one.beside)):
+    for own in _over(laid, one):
         yield from _by_height(laid, one, own, salted=salted)
+    yield from _salt_band(laid, one)
+    yield from _marks(laid, one)
     yield from _patch(laid, one)
     yield from _sides(laid, one)
     yield from _cavity(laid, one)
     yield from _floor(laid, one)
+
+
+def _over(laid: Laid, one: Wet) -> tuple[Wet, ...]:
+    """Return a stretch and those of other groups over it."""
+    return (one, *(laid.by_id(name) for name in one.beside))
 
 
 def _code(one: Wet, code: str, ids: tuple[str, ...], because: str) -> Raised:
@@ -81,6 +91,61 @@ def _salt_held(laid: Laid, one: Wet) -> bool:
     return bool(own) and all(each.place_word == SALT for each in own)
 
 
+def _salt_band(laid: Laid, one: Wet) -> Iterator[Raised]:
+    """Raise BAND where the salts of a sample would surely hold more water than those of a drier foot."""
+    ref = laid.found.site.reference
+    z, foot = ref.value("confidence.z_95"), ref.value("moisture.foot_height_m")
+    near, every = laid.limit("beside_m"), samples_on(laid, one)
+    for base in (each for each in every if each.height_m <= foot):
+        above = [
+            each
+            for each in every
+            if each.material == base.material
+            and each.height_m > base.height_m
+            and touches((base.at_m,) * 2, (each.at_m,) * 2, one.ring_m, near)
+            and _more(each.held, base.held, z)
+            and _more(each.water, base.water, z)
+        ]
+        if above:
+            top = max(above, key=lambda each: each.held.value)
+            said = f"salts hold {top.held.value:.1f} % at {top.height_m:g} m ({top.sample_id}) and"
+            said += f" {base.held.value:.1f} % at {base.height_m:g} m ({base.sample_id}), where it is drier"
+            yield _code(one, "BAND", (top.sample_id, base.sample_id), said)
+            return
+
+
+def _more(one: Measured, other: Measured, z: float) -> bool:
+    return one.value - other.value > z * math.hypot(one.sigma, other.sigma)
+
+
+def _marks(laid: Laid, one: Wet) -> Iterator[Raised]:
+    """Raise BAND for a tide mark, and for salts on the surface where it reads wetter part way up than below.
+
+    A tide mark is the line of salts at the top of a rise. Salts on the surface alone lie wherever water
+    dries out, so the drier foot has to be read.
+    """
+    word = laid.found.site.reference.word
+    higher = next((own for own in _over(laid, one) if own.profile in DRIER_FOOT), None)
+    for record in signs_on(laid, one):
+        if record.evidence != "seen":
+            continue
+        said = f"seen: {word('sign', record.sign)}"
+        if record.sign == "tide_mark":
+            yield _code(one, "BAND", (str(record.id),), said)
+        elif record.sign == "salt_bloom" and higher is not None:
+            said += f"; by {higher.method}: {higher.profile}, {higher.profile_because}"
+            yield _code(one, "BAND", (str(record.id), *higher.reading_ids), said)
+
+
+def signs_on(laid: Laid, one: Wet) -> list[Any]:
+    """Return the signs noticed along a stretch, on its own side of the wall."""
+    return [
+        each.record
+        for each in along(one, laid.notes.signs)
+        if each.record.evidence in NOTICED and each.record.side == one.side
+    ]
+
+
 def samples_on(laid: Laid, one: Wet) -> tuple[Sampled, ...]:
     """Return the samples taken from the wall of a stretch, on its own side of it."""
     near = laid.limit("beside_m")
@@ -96,7 +161,7 @@ def samples_on(laid: Laid, one: Wet) -> tuple[Sampled, ...]:
 def _patch(laid: Laid, one: Wet) -> Iterator[Raised]:
     """Raise PATCH for a short stretch with dry readings of its own group close on both sides."""
     most, read = laid.limit("patch_m"), laid.read
-    if any(each.length_m > most + 1e-9 for each in (one, *(laid.by_id(name) for name in one.beside))):
+    if any(each.length_m > most + 1e-9 for each in _over(laid, one)):
         return
     own = np.array([read.row_of[name] for name in one.reading_ids])
     rows = (read.ring_key == one.ring_key) & (read.side == one.side) & (read.group == one.group)

@@ -12,8 +12,7 @@ from geo.evidence.candidates_fabric import NO, YES, Length
 from geo.evidence.candidates_laid import Laid
 from geo.evidence.candidates_sources import records_of
 from geo.evidence.candidates_wet import Wet
-from geo.evidence.codes_profile import along, on, samples_on
-from geo.evidence.codes_time import signs_on
+from geo.evidence.codes_profile import along, on, samples_on, signs_on
 from geo.evidence.kinds import Candidate, Raised
 from geo.evidence.reaches import covered_m, overlaps
 from geo.moisture.bases import BOTH, FREE, SALT
@@ -28,7 +27,8 @@ BAD: Mapping[str, Mapping[str, frozenset[str]]] = {
         "fixture": frozenset(("drips_on_wall", "misses", "leaks", "joined_to_nothing", "blocked")),
     },
     "S02": {
-        "downpipe": frozenset(("foot_open", "foot_joined_to_nothing", "splashes", "cracked")),
+        # A joint that leaks at a height nobody wrote down may be the one at its foot.
+        "downpipe": frozenset(("foot_open", "foot_joined_to_nothing", "splashes", "cracked", "joint_leaks")),
         "fixture": frozenset(("drips_on_wall", "misses", "leaks", "running", "joined_to_nothing")),
     },
     "S03": {
@@ -39,7 +39,8 @@ BAD: Mapping[str, Mapping[str, frozenset[str]]] = {
     "S05": {"run": frozenset(("crack", "fracture", "open_joint", "displaced", "roots", "collapsed"))},
     "S06": {"run": frozenset(("slow", "blocked", "belly", "roots", "grease", "collapsed"))},
     "S07": {
-        "chamber": frozenset(("benching_broken", "wall_leaks", "surcharged", "standing_water", "scour")),
+        # Water that only stands in it is held by a stop below: that is the run's.
+        "chamber": frozenset(("benching_broken", "wall_leaks", "surcharged", "scour")),
         "fixture": frozenset(("leaks", "running")),
     },
     "S13": {"wall_feature": frozenset(("cracked", "open", "missing", "blocked", "wet"))},
@@ -55,6 +56,7 @@ BAD: Mapping[str, Mapping[str, frozenset[str]]] = {
 }  # fmt: skip
 """States that are a defect of the cause itself, by kind of record."""
 GOOD = frozenset(("sound", "works", "tight"))
+STANDS = ("standing_water", "surcharged")
 CAMERA = ("camera",)
 MOST = 0.9
 """Share of a stretch that has to be seen before it counts as seen along all of it."""
@@ -108,6 +110,8 @@ def state_codes(
     cause = candidate.cause
     if candidate.of_id in states and cause in BAD:
         yield from _recorded(laid, one, candidate, *states[candidate.of_id])
+    if cause == "S06":
+        yield from _held_above(laid, one, candidate, states)
     if cause == "S08":
         yield from _ground(laid, one, candidate)
     elif cause == "S09":
@@ -180,6 +184,29 @@ def _sound_run(laid: Laid, one: Wet, candidate: Candidate, known: Sequence[State
     elif by_camera:
         said = f"a camera passed {record.id}: clear, no crack or open joint"
         yield _raised("SOUND", one, candidate, [each.by for each in clear], said)
+
+
+def _held_above(
+    laid: Laid, one: Wet, candidate: Candidate, states: Mapping[str, tuple[str, list[State]]]
+) -> Iterator[Raised]:
+    """Raise SEEN for a run with water standing in the chamber above it, and none seen to stand below it.
+
+    Below a run to a soakaway the standing water may as well be the soakaway's: nothing is raised then.
+    """
+    run = next((each for each in records_of(laid.found.site, "run") if each.id == candidate.of_id), None)
+    if run is None or states.get(str(run.to_id), ("", []))[0] == "soakaway":
+        return
+    above, below = (_stands(states.get(str(end))) for end in (run.from_id, run.to_id))
+    if above and not below:
+        said = f"water was seen to stand in {run.from_id}, above {run.id}"
+        yield _raised("SEEN", one, candidate, [above, str(run.from_id)], said)
+
+
+def _stands(known: tuple[str, list[State]] | None) -> str:
+    """Return the record by which water was seen to stand in a chamber, empty where it was not."""
+    if known is None or known[0] != "chamber":
+        return ""
+    return next((each.by for each in known[1] if each.word in STANDS and each.evidence == "seen"), "")
 
 
 def _share(one: Wet, lengths: Sequence[Length]) -> float:

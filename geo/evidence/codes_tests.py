@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from geo.evidence.candidates_laid import Laid
 from geo.evidence.candidates_sources import key_of, records_of
@@ -18,7 +18,10 @@ from geo.findings.trials import NEGATIVE, POSITIVE, POURED_KINDS, JudgedTrial
 
 HIGH_M = 1.0
 """What shows higher than this over the ground came from above the foot of a downpipe."""
+ON_IT_M = 0.10
+"""A place taped no further than this from a stretch is on it."""
 PLUGGED = {"leaks": "SEEN", "holds": "SOUND"}
+SHEETS = {POSITIVE: "TEST+", NEGATIVE: "TEST-"}
 MAINS = ("water_main", "stop_tap", "meter", "external_tap")
 PLACED = ("reading", "sample", "opening_up", "drying_point", "salt", "environment")
 ALONG = ("opening", "wall_feature", "sign", "cavity", "finish_zone", "unread_length", "foundation")
@@ -66,7 +69,7 @@ def lay_out_tests(laid: Laid, judged: Sequence[JudgedTrial]) -> tuple[Poured, ..
         if record is None or record.stage != "as_found":
             continue  # what was tried after the works says nothing of what was found
         at = None
-        if placed is not None and trial.verdict.word == POSITIVE:
+        if placed is not None and (trial.verdict.word == POSITIVE or trial.trial_kind == "sheet"):
             row = placed.loc[trial.trial_id]
             if row["status"] != "unjoined" and math.isfinite(row["chainage_m"]):
                 at = (str(row["ring_key"]), str(row["side"]), float(row["chainage_m"]))
@@ -139,10 +142,16 @@ def test_codes(
     """
     for each in tests:
         word, kind = each.trial.verdict.word, each.trial.trial_kind
-        if word == POSITIVE and _showed_here(one, candidate, each, watch):
+        if kind == "sheet":
+            if candidate.cause == "S15" and word in SHEETS and _sealed_here(one, each, watch):
+                said = f"test {each.trial.trial_id}, sealed sheet: {each.trial.verdict.because}"
+                yield _raised(SHEETS[word], one, candidate, each, said)
+        elif word == POSITIVE and _showed_here(one, candidate, each, watch):
             if _fed(candidate, each, states) or _passed(one, candidate, each):
-                after = each.trial.verdict.because
-                yield _raised("TEST+", one, candidate, each, f"test {each.trial.trial_id}: {after}")
+                said = f"test {each.trial.trial_id}: {each.trial.verdict.because}"
+                yield replace(
+                    _raised("TEST+", one, candidate, each, said), beside=_only_beside(one, candidate, each)
+                )
         elif word == NEGATIVE and _asked(candidate, each):
             seen = [name for name in each.watched if watch.on(one, name)]
             if seen or kind == "pressure":
@@ -152,6 +161,15 @@ def test_codes(
         elif _plugged(candidate, each):
             said = f"test {each.trial.trial_id}, plugged: {each.trial.verdict.because}"
             yield _raised(PLUGGED[word], one, candidate, each, said)
+
+
+def _sealed_here(one: Wet, each: Poured, watch: Watch) -> bool:
+    """Whether a sheet was sealed to the face of a stretch: where it was placed, or what it lay over."""
+    if each.at is None:
+        return any(watch.on(one, name) for name in (*each.sources, each.shown_id, *each.watched) if name)
+    ring, side, at = each.at
+    near = watch.laid.limit("beside_m")
+    return (ring, side) == (one.ring_key, one.side) and touches(one.span, (at, at), one.ring_m, near)
 
 
 def _plugged(candidate: Candidate, each: Poured) -> bool:
@@ -183,6 +201,19 @@ def _showed_here(one: Wet, candidate: Candidate, each: Poured, watch: Watch) -> 
     reaches = [(reach.from_m, reach.to_m) for reach in candidate.reach if reach.basis == "levels"]
     return any(
         touches(span, (at, at), one.ring_m) and touches(span, one.span, one.ring_m) for span in reaches
+    )
+
+
+def _only_beside(one: Wet, candidate: Candidate, each: Poured) -> bool:
+    """Whether the place a test showed at lies near a stretch only, with no level to lead from there to it."""
+    if each.at is None or each.trial.trial_kind == "pressure":
+        return False
+    at = each.at[2]
+    if touches(one.span, (at, at), one.ring_m, ON_IT_M):
+        return False
+    return not any(
+        reach.basis == "levels" and touches((reach.from_m, reach.to_m), (at, at), one.ring_m)
+        for reach in candidate.reach
     )
 
 

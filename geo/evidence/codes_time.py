@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 from geo.evidence.candidates_laid import Laid
 from geo.evidence.candidates_sources import records_of
 from geo.evidence.candidates_wet import Wet
-from geo.evidence.codes_profile import along
+from geo.evidence.codes_profile import signs_on
 from geo.evidence.kinds import Raised
 from geo.evidence.reaches import touches
 from geo.moisture.censor import bounds, parse_value
@@ -31,7 +30,6 @@ SIGNS = {
     "grease": "ORG",
 }
 USES = ("bath", "sink", "washing_machine", "dishwasher", "wc", "outside_use")
-NOTICED = ("seen", "inferred", "reported")
 DAY_S = 86400.0
 
 
@@ -59,16 +57,36 @@ def sign_codes(laid: Laid, one: Wet) -> Iterator[Raised]:
             of = f", with {record.of_id}" if record.of_id else ""
             said = f"noticed{of}: {ref.word('sign', record.sign)} ({ref.word('evidence', record.evidence)})"
             ids = (str(record.id), record.of_id) if record.of_id else (str(record.id),)
-            yield Raised(code=code, stretch_id=one.stretch_id, rests_on=ids, because=said)
+            yield Raised(
+                code=code, stretch_id=one.stretch_id, rests_on=ids, because=said,
+                goes_with=_water_of(laid, str(record.of_id)) if record.of_id else frozenset(),
+            )  # fmt: skip
 
 
-def signs_on(laid: Laid, one: Wet) -> list[Any]:
-    """Return the signs noticed along a stretch, on its own side of the wall."""
-    return [
-        each.record
-        for each in along(one, laid.notes.signs)
-        if each.record.evidence in NOTICED and each.outdoors == (not one.inside)
-    ]
+def _water_of(laid: Laid, of_id: str) -> frozenset[str]:
+    """Return what the water of one asset passes: what runs into it, the asset, and all that lies below it."""
+    below: dict[str, set[str]] = {}
+    for kind in ("fixture", "downpipe"):
+        for record in records_of(laid.found.site, kind):
+            below.setdefault(str(record.id), set()).add(str(record.into_id))
+    for record in records_of(laid.found.site, "run"):
+        below.setdefault(str(record.from_id), set()).add(str(record.id))
+        below.setdefault(str(record.id), set()).add(str(record.to_id))
+    above: dict[str, set[str]] = {}
+    for name, into in below.items():
+        for each in into:
+            above.setdefault(each, set()).add(name)
+    return frozenset(_reached(below, of_id) | _reached(above, of_id)) - {""}
+
+
+def _reached(steps: Mapping[str, set[str]], start: str) -> set[str]:
+    """Return everything that can be reached from a start, itself included."""
+    found, left = {start}, [start]
+    while left:
+        new = steps.get(left.pop(), set()) - found - {""}
+        found |= new
+        left += new
+    return found
 
 
 def repeated_series(laid: Laid) -> tuple[Series, ...]:

@@ -51,6 +51,8 @@ class Candidate:
     distance_m
         From the peak of the stretch by path to it, to where its water would leave, or to the nearest length
         of wall it holds over; NaN where there is no such place.
+    supposed
+        Where it lies was only supposed: being near is then no look at it.
     """
 
     cause: str
@@ -61,6 +63,7 @@ class Candidate:
     reach: tuple[Reach, ...] = ()
     stops: str = ""
     distance_m: float = math.nan
+    supposed: bool = False
 
     @property
     def key(self) -> str:
@@ -84,6 +87,11 @@ class Raised:
         Ids of the records that raised it.
     because
         The rule that raised it and the numbers it saw, in one sentence.
+    goes_with
+        Records whose water it was noticed to go with: it speaks for no other record, though it may speak
+        against one; empty where none was named.
+    beside
+        A test showed it near the stretch, and not on it: that supports, and proves nothing there.
     """
 
     code: str
@@ -91,3 +99,5 @@ class Raised:
     candidate: str = ""
     rests_on: tuple[str, ...] = ()
     because: str = ""
+    goes_with: frozenset[str] = frozenset()
+    beside: bool = False

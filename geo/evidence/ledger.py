@@ -8,6 +8,7 @@ from typing import Any
 
 from geo.errors import WallfootError
 from geo.evidence.candidates import candidates_of
+from geo.evidence.candidates_laid import lay_out_evidence
 from geo.evidence.codes import raise_codes
 from geo.evidence.coverage import Span, cover, minus, rolled, union
 from geo.evidence.decisions import Decision, accepted_causes, decisions_at, put_forward
@@ -16,11 +17,12 @@ from geo.evidence.ledger_kinds import Ledger, Place, StretchLedger
 from geo.evidence.ledger_walls import Sides, dry_and_unread, places_of, plain_stretches, spots_of, walls_of
 from geo.evidence.next_trial import next_at, next_of_all
 from geo.evidence.next_trial_kinds import Asked, Next, Option
-from geo.evidence.next_trial_pours import Pours, leave_of, proof_lacks, put_in
+from geo.evidence.next_trial_pours import Pours, leave_of, passed_below, proof_lacks, put_in
 from geo.evidence.next_trial_words import listed
 from geo.evidence.pairing import Paired, Wall, pair, reach_of
 from geo.evidence.robust import Leader, Steadiness, steadiness
-from geo.evidence.support import PROVEN, WORDS, Support, lay_board, weigh
+from geo.evidence.support import PROVEN, WORDS, Support, weigh
+from geo.evidence.support_board import lay_board
 from geo.evidence.trial_log import trial_log
 from geo.findings.drain_answer import Drains
 from geo.findings.drain_layout import lay_out_drains
@@ -107,7 +109,7 @@ def reckon(
     board = lay_board(
         candidates, codes, weights=weights, source_of=put_in(judged), record_of=_records(site, candidates)
     )
-    weighed = weigh(board, lacks=proof_lacks(judged))
+    weighed = weigh(board, lacks=proof_lacks(judged), passed=passed_below(judged))
     supports: dict[str, list[Support]] = {str(name): [] for name in found.stretches.index}
     for each in weighed:
         supports[each.candidate.stretch_id].append(each)
@@ -115,7 +117,10 @@ def reckon(
     dry, unread = dry_and_unread(found, weights=weights)
     maker = _Maker(
         found=found, weights=weights, dry=dry, unread=unread, exact=exact, leave=leave_of(site),
-        pours=Pours(site=site, drains=drains, judged=of_the_survey(judged)),
+        pours=Pours(
+            site=site, drains=drains, judged=of_the_survey(judged),
+            leaks=lay_out_evidence(found, drains).notes.leaks if len(found.stretches) else None,
+        ),
     )  # fmt: skip
     stretches = [
         maker.stretch(wall, kind, supports[name], decisions.get(name, ()), steady.get(name, NO_STEADINESS))

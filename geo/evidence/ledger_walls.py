@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from geo.evidence.candidates_laid import lay_out_evidence
+from geo.evidence.candidates_sources import key_of, records_of
 from geo.evidence.coverage import Span, both, laid, minus, read_dry, rolled, total, union
 from geo.evidence.kinds import Raised
 from geo.evidence.ledger_kinds import Place, StretchLedger
 from geo.evidence.pairing import Wall
 from geo.findings.drain_answer import Drains
 from geo.findings.examine import Findings
-from geo.findings.places import ring_keys
 from geo.weights import Weights
 
 OPEN_OPENINGS = ("weep", "open_perpend", "pipe_hole")
@@ -70,20 +70,18 @@ def walls_of(
 
 def _open_places(found: Findings) -> Iterator[tuple[str, list[Span], str]]:
     """Yield ring, length and id of every opening and feature by which an outer face is open."""
-    lengths = found.perimeter.rings["length_m"]
-    openings, features = found.site.table("opening"), found.site.table("wall_feature")
-    openings = openings[openings["opening_kind"].isin(OPEN_OPENINGS)]
-    features = features[
-        features["feature_kind"].isin(OUTER_FEATURES)
-        & features["state"].isin(OPEN_FEATURES)
-        & (features["evidence"] == "seen")
+    lengths, key = found.perimeter.rings["length_m"].to_dict(), key_of(found.site)
+    open_ = [each for each in records_of(found.site, "opening") if each.opening_kind in OPEN_OPENINGS]
+    open_ += [
+        each
+        for each in records_of(found.site, "wall_feature")
+        if each.feature_kind in OUTER_FEATURES and each.state in OPEN_FEATURES and each.evidence == "seen"
     ]
-    for table in (openings, features):
-        for key, row in zip(ring_keys(table, found.site), table.itertuples(), strict=True):
-            if key in lengths.index:
-                ring_m, least = float(lengths[key]), 0.01
-                a, b = float(row.chainage_from_m), float(row.chainage_to_m)
-                yield str(key), laid(a, b if b != a else a + least, ring_m), str(row.id)
+    for record in open_:
+        ring_m, least = lengths.get(key(record)), 0.01
+        if ring_m is not None:
+            a, b = float(record.chainage_from_m), float(record.chainage_to_m)
+            yield key(record), laid(a, b if b != a else a + least, float(ring_m)), str(record.id)
 
 
 def dry_and_unread(found: Findings, *, weights: Weights) -> tuple[Sides, Sides]:

@@ -14,16 +14,8 @@ from geo.evidence.next_trial_kinds import Asked, Next, Option, Rivals
 from geo.evidence.next_trial_pours import Pour, Pours
 from geo.evidence.next_trial_words import say
 from geo.evidence.pairing import reach_of
-from geo.evidence.support import (
-    EXCLUDED,
-    HOLDS,
-    NOT_EXAMINED,
-    POSSIBLE,
-    PROVEN,
-    TEST_NO,
-    TEST_YES,
-    Support,
-)
+from geo.evidence.support import EXCLUDED, HOLDS, NOT_EXAMINED, POSSIBLE, PROVEN, Support
+from geo.evidence.support_board import TEST_NO, TEST_YES
 from geo.weights import ROUTE, SOURCE, FieldTest, Separator, Weights
 
 RIVALS = (*HOLDS, POSSIBLE, NOT_EXAMINED)
@@ -46,9 +38,10 @@ def next_at(
     """
     exactly: set[str] = set()
     tests = weights.tests.values()
+    codes = {each.key: each.codes for each in asked.supports}
 
     def options(test: FieldTest) -> list[Option]:
-        return list(_options(test, asked, weights=weights, pours=pours, leave=leave, exactly=exactly))
+        return list(_options(test, asked, codes, weights=weights, pours=pours, leave=leave, exactly=exactly))
 
     made = {test.key: options(test) for test in tests}
     while True:
@@ -136,33 +129,34 @@ def _ranked(options: Sequence[Option], weights: Weights) -> Next:
 def _options(
     test: FieldTest,
     asked: Asked,
+    codes: Mapping[str, AbstractSet[str]],
     *,
     weights: Weights,
     pours: Pours,
     leave: Mapping[str, str],
     exactly: AbstractSet[str],
 ) -> Iterator[Option]:
-    """Yield a test at every place it could be made for one stretch."""
+    """Yield a test at every place it could be made for one stretch, given the codes raised for each cause."""
     if test.only_side and asked.wall.side not in test.only_side:
         return
     if test.at == "house" and pours.meter_read:
         return
     if test.only_wall and asked.wall_type not in test.only_wall:
         return
-    codes = {each.key: each.codes for each in asked.supports}
     if test.needs and not any(need in own for need in test.needs for own in codes.values()):
         return
     if test.done_cause and any(
-        each.candidate.cause == test.done_cause and each.codes & set(test.done_codes)
+        each.candidate.cause == test.done_cause and codes[each.key] & set(test.done_codes)
         for each in asked.supports
     ):
         return
+    settles = set(test.settles)
     unsettled = [
         each
         for each in asked.supports
         if each.candidate.cause in test.splits
         and each.word not in (PROVEN, EXCLUDED)
-        and (not each.codes & set(test.settles) or (test.poured and _to_prove(each)))
+        and (not codes[each.key] & settles or (test.poured and _to_prove(each, codes[each.key])))
     ]
     number = weights.number
     bounds = number("belief.even"), number("belief.least"), number("belief.most")
@@ -187,9 +181,9 @@ def _options(
         yield say(made, test, asked.wall, asked.open_parts, [each.short for each in own], asked.name)
 
 
-def _to_prove(each: Support) -> bool:
+def _to_prove(each: Support, codes: AbstractSet[str]) -> bool:
     """Whether a test showed a cause and something is lacking to prove it: then it is worth making again."""
-    return TEST_YES in each.codes and TEST_NO not in each.codes and each.word != PROVEN
+    return TEST_YES in codes and TEST_NO not in codes and each.word != PROVEN
 
 
 def _aimed(supports: Sequence[Support], asked: Asked) -> list[Support]:

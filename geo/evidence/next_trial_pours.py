@@ -40,11 +40,19 @@ class Pour:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pours:
-    """Everything about pouring at one site; each litre is worked out once."""
+    """Everything about pouring at one site; each litre is worked out once.
+
+    Parameters
+    ----------
+    leaks
+        What the meter says with everything off (:func:`geo.findings.meters.leak_tests`), where that is known
+        already.
+    """
 
     site: Site
     drains: Drains | None
     judged: Sequence[JudgedTrial]
+    leaks: pd.DataFrame | None = None
     _kept: dict[str, Pour] = field(default_factory=dict, repr=False)
     _guessed: dict[str, Pour] = field(default_factory=dict, repr=False)
 
@@ -173,18 +181,20 @@ class Pours:
         return f"Test {last.trial_id} settled nothing: {last.verdict.because.rstrip('.')}."
 
     @cached_property
-    def _meter(self) -> pd.DataFrame:
+    def _meter(self) -> pd.DataFrame | None:
+        if self.leaks is not None or not self.site.of("meter_reading"):
+            return self.leaks
         return leak_tests(self.site.table("meter_reading"), ref=self.site.reference)
 
     @cached_property
     def meter_read(self) -> bool:
         """Whether the meter was read with everything off, long enough to say whether water is lost."""
-        return bool(self._meter["word"].isin((LOSES, NONE_SHOWN)).any())
+        return self._meter is not None and bool(self._meter["word"].isin((LOSES, NONE_SHOWN)).any())
 
     @property
     def meter_lacking(self) -> str:
         """Say what the last reading of the meter with everything off was short of."""
-        if self._meter.empty:
+        if self._meter is None or self._meter.empty:
             return ""
         last = self._meter.iloc[-1]
         return f"The meter was read before: {last['because']}. {last['settle']}".strip()
@@ -209,6 +219,15 @@ def leave_of(site: Site) -> Mapping[str, str]:
 def put_in(judged: Sequence[JudgedTrial]) -> dict[str, str]:
     """Return where the water of each test was put in."""
     return {one.trial_id: one.source_id for one in judged}
+
+
+def passed_below(judged: Sequence[JudgedTrial]) -> dict[str, frozenset[str]]:
+    """Return the runs and soakaways below that the water of each test went on to."""
+    return {
+        one.trial_id: frozenset(map(str, one.needed.stops.index))
+        for one in judged
+        if one.needed is not None and len(one.needed.stops)
+    }
 
 
 def proof_lacks(judged: Sequence[JudgedTrial]) -> dict[str, tuple[str, ...]]:

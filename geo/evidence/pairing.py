@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from geo.evidence.coverage import Range, Span, both, laid, rolled, total, union
-from geo.evidence.support import LEVEL_NO, LEVEL_YES, Support
+from geo.evidence.support import Support
+from geo.evidence.support_board import LEVEL_NO, LEVEL_YES
 from geo.weights import MIMIC, ROUTE, SOURCE, Weights
 
 BY_ROUTE, BY_ITSELF, BY_OPEN_LEAF = "by the route", "it brings its own way in", "open outer face, solid wall"

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.evidence.support import Board, capped, raw_points
+from geo.evidence.support import capped
+from geo.evidence.support_board import Board, raw_points
 from geo.weights import ROUTE, Weights
 
 Draws = NDArray[Any]

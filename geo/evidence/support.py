@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geo.evidence.kinds import Candidate, Raised
+from geo.evidence.support_alone import Alone, Proof
+from geo.evidence.support_board import (
+    FAR,
+    LEVEL_NO,
+    LEVEL_YES,
+    NEAR,
+    TEST_NO,
+    TEST_YES,
+    UPHILL,
+    Board,
+    Flags,
+    Numbers,
+    raw_points,
+)
 from geo.weights import MIMIC, ROUTE, SOURCE, Weights
-
-Numbers = NDArray[Any]
-Flags = NDArray[np.bool_]
 
 PROVEN, WELL, SUPPORTED, POSSIBLE = "proven", "well supported", "supported", "possible"
 NOT_EXAMINED, OPEN, UNLIKELY = "possible, not examined", "open", "unlikely"
@@ -22,9 +30,6 @@ CONTRADICTED, EXCLUDED = "contradicted", "excluded"
 WORDS = (PROVEN, WELL, SUPPORTED, POSSIBLE, NOT_EXAMINED, OPEN, UNLIKELY, CONTRADICTED, EXCLUDED)
 """Every word, the best supported first."""
 HOLDS = (PROVEN, WELL, SUPPORTED)
-NEAR = "NEAR"
-TEST_YES, TEST_NO = "TEST+", "TEST-"
-LEVEL_YES, LEVEL_NO = "LEV+", "LEV-"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,14 +61,6 @@ class Cap:
     most: float
     because: str
     bites: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Proof:
-    """One test that showed a cause here, and what it lacks to prove it; empty when it lacks nothing."""
-
-    trial_id: str
-    lacks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,113 +126,6 @@ class Support:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Board:
-    """Candidates and codes as a matrix.
-
-    Parameters
-    ----------
-    candidates
-        (n,) candidates.
-    on
-        (n, codes) whether each code was raised.
-    rows
-        (n,) rows of the points that hold for each.
-    raised
-        By candidate, every piece raised for it, by code.
-    """
-
-    candidates: tuple[Candidate, ...]
-    on: Flags
-    rows: NDArray[np.intp]
-    raised: tuple[tuple[Raised, ...], ...]
-    weights: Weights
-
-    def flag(self, test: Callable[[Any], bool]) -> Flags:
-        """Return for each candidate whether its cause passes a test."""
-        causes = self.weights.cause_of
-        known = {key: test(cause) for key, cause in causes.items()}
-        return np.array([known[each.cause] for each in self.candidates], dtype=np.bool_)
-
-    def has(self, code: str) -> Flags:
-        """Return for each candidate whether a code was raised."""
-        return np.asarray(self.on[:, self.weights.column_of[code]])
-
-
-def lay_board(
-    candidates: Sequence[Candidate],
-    raised: Iterable[Raised],
-    *,
-    weights: Weights,
-    record_of: Mapping[str, Any] | None = None,
-    source_of: Mapping[str, str] | None = None,
-) -> Board:
-    """Lay candidates and what was raised for each out as a matrix.
-
-    A code raised for a stretch counts for every candidate of it. A test that showed nothing does not count
-    against the neighbour's side, unless water was put into that very thing.
-
-    Parameters
-    ----------
-    record_of
-        Records by id, for causes whose points depend on what a gully takes or a run carries.
-    source_of
-        By test, where its water was put in.
-    """
-    own: dict[tuple[str, str], list[Raised]] = defaultdict(list)
-    for each in raised:
-        own[each.stretch_id, each.candidate].append(each)
-    column, known, sources = weights.column_of, record_of or {}, source_of or {}
-    on = np.zeros((len(candidates), len(column)), dtype=np.bool_)
-    rows = np.zeros(len(candidates), dtype=np.intp)
-    pieces: list[tuple[Raised, ...]] = []
-    for place, candidate in enumerate(candidates):
-        rows[place] = weights.row(candidate.cause, known.get(candidate.of_id))
-        found = [*own[candidate.stretch_id, ""], *own[candidate.stretch_id, candidate.key]]
-        if not weights.cause_of[candidate.cause].own_tests:
-            found = [each for each in found if not _from_here(each, candidate, sources)]
-        on[place, [column[each.code] for each in found]] = True
-        pieces.append(tuple(found))
-    return Board(candidates=tuple(candidates), on=on, rows=rows, raised=tuple(pieces), weights=weights)
-
-
-def _from_here(each: Raised, candidate: Candidate, sources: Mapping[str, str]) -> bool:
-    """Whether a negative test was of one's own side rather than of the thing itself."""
-    if each.code != TEST_NO:
-        return False
-    put_in = {sources.get(name, "") for name in each.rests_on} - {""}
-    return not candidate.of_id or candidate.of_id not in put_in
-
-
-def raw_points(board: Board, cube: Numbers | None = None) -> Numbers:
-    """Add up the points of every candidate: in each group the largest plus and the largest minus.
-
-    Parameters
-    ----------
-    cube
-        (codes, rows, draws) points to use in place of those in force: many sets are added up at once.
-
-    Returns
-    -------
-    (n,) points, or (n, draws).
-    """
-    weights = board.weights
-    table = weights.points.T[:, :, None] if cube is None else cube
-    shape = len(board.candidates), table.shape[2]
-    total = np.zeros(shape, dtype=table.dtype)
-    for block in weights.blocks:
-        plus, minus = np.zeros(shape, dtype=table.dtype), np.zeros(shape, dtype=table.dtype)
-        for code in range(block.start, block.stop):
-            at = np.flatnonzero(board.on[:, code])
-            if len(at):
-                worth = table[code][board.rows[at]]
-                plus[at] = np.maximum(plus[at], worth)
-                minus[at] = np.minimum(minus[at], worth)
-        total += plus
-        total += minus
-    return np.asarray(total[:, 0] if cube is None else total)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Rule:
     """One cap: for which candidates it holds, and the most they may have."""
 
@@ -249,13 +139,17 @@ def _rules(board: Board) -> tuple[_Rule, ...]:
     """Return the caps in the order they are applied."""
     number = board.weights.number
     specific = [place for place, code in enumerate(board.weights.codes) if code.specific]
-    # Near a spill nobody saw, or a party line nobody looked behind, is no look at the cause itself.
-    near = board.has(NEAR) & board.flag(lambda cause: cause.predicted)
+    # Near a spill nobody saw, a run nobody traced, or a party line nobody looked behind, is no look at it.
+    supposed = np.array([each.supposed for each in board.candidates], dtype=np.bool_)
+    near = board.has(NEAR) & (board.flag(lambda cause: cause.predicted) | supposed)
     examined = board.on[:, specific].sum(axis=1) > near
+    shown = board.has(TEST_YES) | board.has(LEVEL_YES)
     rules = (
         ("test_negative", (TEST_NO,), board.has(TEST_NO) & board.flag(lambda cause: cause.kind != ROUTE)),
         ("sound", ("SOUND",), board.has("SOUND")),
         ("level_no", (LEVEL_NO,), board.has(LEVEL_NO) & board.flag(lambda cause: cause.by_level)),
+        ("no_path", (FAR, UPHILL), _out_of_reach(board)),
+        ("far", (FAR,), board.has(FAR) & ~shown & ~board.flag(lambda cause: cause.predicted)),
         ("dry_core", ("DRYCORE",), board.has("DRYCORE") & board.flag(lambda cause: cause.liquid)),
         ("not_examined", (), ~examined),
     )
@@ -263,6 +157,13 @@ def _rules(board: Board) -> tuple[_Rule, ...]:
         _Rule(name=name, codes=codes, applies=np.asarray(applies), most=number(f"caps.{name}"))
         for name, codes, applies in rules
     )
+
+
+def _out_of_reach(board: Board) -> Flags:
+    """Return whether water has no way to a stretch: it lies uphill, and too far to be soaked."""
+    over_ground = board.flag(lambda cause: cause.over_ground)
+    away = board.has(FAR) | (over_ground & ~board.has(NEAR))
+    return np.asarray(board.has(UPHILL) & away)
 
 
 def capped(board: Board, raw: Numbers) -> Numbers:
@@ -274,7 +175,12 @@ def capped(board: Board, raw: Numbers) -> Numbers:
     return points
 
 
-def weigh(board: Board, *, lacks: Mapping[str, tuple[str, ...]] | None = None) -> tuple[Support, ...]:
+def weigh(
+    board: Board,
+    *,
+    lacks: Mapping[str, tuple[str, ...]] | None = None,
+    passed: Mapping[str, frozenset[str]] | None = None,
+) -> tuple[Support, ...]:
     """Weigh every candidate.
 
     Parameters
@@ -282,12 +188,14 @@ def weigh(board: Board, *, lacks: Mapping[str, tuple[str, ...]] | None = None) -
     lacks
         By test of coloured water that showed: what it lacks to prove its source. A positive test that is
         not here supports, and proves nothing.
+    passed
+        By test, the runs and soakaways below that its water went on to.
     """
     weights, proofs = board.weights, lacks or {}
     raw = raw_points(board)
     rules = _rules(board)
     worth = weights.points[board.rows]
-    came_by, sound = _came_by(board), board.has("SOUND")
+    alone = Alone(board, passed or {})
     found = []
     for place, candidate in enumerate(board.candidates):
         cause = weights.cause_of[candidate.cause]
@@ -303,8 +211,8 @@ def weigh(board: Board, *, lacks: Mapping[str, tuple[str, ...]] | None = None) -
             )  # fmt: skip
             points = min(points, rule.most)
         shown = _proofs(board.raised[place], proofs)
-        if cause.kind == SOURCE:
-            shown = tuple(_alone(board, place, proof, came_by, sound) for proof in shown)
+        if cause.kind != MIMIC:
+            shown = tuple(alone.proof(place, proof) for proof in shown)
         proven = any(not proof.lacks for proof in shown)
         codes = frozenset(each.code for each in pieces)
         examined = all(rule.name != "not_examined" for rule in own)
@@ -356,42 +264,6 @@ def _proofs(raised: Sequence[Raised], lacks: Mapping[str, tuple[str, ...]]) -> t
         name for each in raised if each.code == TEST_YES for name in each.rests_on if name in lacks
     )
     return tuple(Proof(trial_id=name, lacks=lacks[name]) for name in tests)
-
-
-def _came_by(board: Board) -> dict[tuple[str, str], list[int]]:
-    """Return by stretch and test the sources whose water it may have been."""
-    found: dict[tuple[str, str], list[int]] = defaultdict(list)
-    for place, candidate in enumerate(board.candidates):
-        if board.weights.cause_of[candidate.cause].kind == SOURCE:
-            for each in board.raised[place]:
-                if each.code == TEST_YES:
-                    for name in each.rests_on:
-                        found[candidate.stretch_id, name].append(place)
-    return found
-
-
-def _alone(
-    board: Board, place: int, proof: Proof, came_by: Mapping[tuple[str, str], Sequence[int]], sound: Flags
-) -> Proof:
-    """Return a proof with what it lacks to prove this source alone.
-
-    Water that passed several things proves none of them, but the one left when all others were found sound;
-    and what was found sound itself is not proven by water that went through it.
-    """
-    if sound[place]:
-        said = "where it leaks, for it was found sound: the water may have left below it"
-        return Proof(trial_id=proof.trial_id, lacks=(*proof.lacks, said))
-    candidate = board.candidates[place]
-    others = dict.fromkeys(
-        board.weights.cause_of[other.cause].named(other.of_id)
-        for at in came_by.get((candidate.stretch_id, proof.trial_id), ())
-        if at != place and not sound[at]
-        for other in (board.candidates[at],)
-    )
-    if not others:
-        return proof
-    said = f"what tells it from {', '.join(others)}, which the same water passed"
-    return Proof(trial_id=proof.trial_id, lacks=(*proof.lacks, said))
 
 
 def _word(points: float, codes: frozenset[str], *, proven: bool, examined: bool, weights: Weights) -> str:

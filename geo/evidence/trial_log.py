@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from geo.evidence.support import TEST_NO, TEST_YES, Support
+from geo.evidence.support import Support
+from geo.evidence.support_board import TEST_NO, TEST_YES
 from geo.findings.trials import JudgedTrial
 
 

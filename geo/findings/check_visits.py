@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import pandas as pd
+
 from geo.errors import Problem
 from geo.findings.check_dates import after
 from geo.findings.check_said import at
 from geo.findings.trial_amounts import clashes, trial_amounts
 from geo.site.model import Site
+
+SHEET_FACES = ("room_face", "wall_face", "both_faces")
 
 
 def trial_litres(site: Site) -> Iterator[Problem]:
@@ -16,6 +20,7 @@ def trial_litres(site: Site) -> Iterator[Problem]:
     trials = site.table("trial")
     if trials.empty:
         return
+    yield from _faces_of_a_sheet(site, trials)
     amounts = trial_amounts(trials, ref=site.reference)
     for name in trials.index[clashes(amounts, ref=site.reference)]:
         row = amounts.loc[name]
@@ -44,6 +49,21 @@ def trial_litres(site: Site) -> Iterator[Problem]:
             allowed="seconds from the start of the test",
             mend="Write seconds, not a time of day.",
             severity="warning",
+        )
+
+
+def _faces_of_a_sheet(site: Site, trials: pd.DataFrame) -> Iterator[Problem]:
+    """Refuse the wet face of a sheet as what came of any other test."""
+    wrong = trials["shown"].isin(SHEET_FACES) & (trials["trial_kind"] != "sheet")
+    for name in trials.index[wrong]:
+        yield at(
+            site,
+            str(name),
+            "shown",
+            "trial",
+            found=f"{trials.loc[name, 'shown']}, of a test that is no sealed sheet",
+            allowed="shown, not_shown or stopped; the faces are those of a sheet",
+            mend="Write what came of it.",
         )
 
 

@@ -244,10 +244,12 @@ def _let_out(
     """Return the level at which water leaves each cell, and by what: gullies not backed up, ways in."""
     graph = drains.network.graph
     backed = set(result.pool).union(*(nx.ancestors(graph, name) for name in result.pool), result.blocked)
-    free = drains.network.nodes.loc[sorted(drains.takes - backed)]
-    free = free[free["rim_m"].notna()]
-    places = [free[["x", "y"]].to_numpy(float)]
-    levels, named = [free["rim_m"].to_numpy(float)], list(free.index)
+    nodes = drains.network.nodes
+    free = nodes.index.get_indexer(sorted(drains.takes - backed))
+    rim = nodes["rim_m"].to_numpy(float)
+    free = free[np.isfinite(rim[free])]
+    places = [np.column_stack([nodes[name].to_numpy(float)[free] for name in ("x", "y")])]
+    levels, named = [rim[free]], list(nodes.index[free])
     if sills:
         own = drains.openings
         known = own["ring_key"].isin(drains.perimeter.rings.index) & own["sill_level_m"].notna()
@@ -276,8 +278,9 @@ def _deep(water: Flood, least_m: float) -> NDArray[np.bool_]:
     labels, count = ndimage.label(water.depth_m > 0, structure=EIGHT)
     if not count:
         return np.zeros(labels.shape, dtype=bool)
-    deepest = np.asarray(ndimage.maximum(water.depth_m, labels, np.arange(count + 1)))
-    deepest[0] = 0.0
+    wet = labels > 0
+    deepest = np.zeros(count + 1)
+    np.maximum.at(deepest, labels[wet], water.depth_m[wet])
     return np.asarray(deepest[labels] > least_m)
 
 

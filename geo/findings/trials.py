@@ -23,6 +23,11 @@ POSITIVE, NEGATIVE, NO_INFORMATION = "positive", "negative, and big enough", "no
 POURED_KINDS = ("hose", "dye", "appliance")
 LEAKING = ("crack", "fracture", "open_joint", "displaced", "collapsed")
 FLOWING = ("clear", "works")
+FROM_AIR = {
+    "room_face": "water on the face of the sheet towards the room: it came out of the air",
+    "both_faces": "water on both faces of the sheet: some came out of the air, some out of the wall",
+}
+"""Wet faces of a sealed sheet that show water out of the air."""
 TIMED_KINDS = {
     "spray": "trials.spray_minutes",
     "sheet": "trials.sheet_minutes",
@@ -235,6 +240,9 @@ def _shown(trial: pd.Series[Any]) -> Verdict:
 
 def _timed(trial: pd.Series[Any], minutes: Measured, least: float) -> Verdict:
     """Judge a test that needs time rather than litres: a spray, a sheet, a pressure test."""
+    sheet = trial["trial_kind"] == "sheet"
+    if sheet and trial["shown"] != "wall_face":
+        return _sheet(trial)
     if trial["shown"] == "shown":
         return _shown(trial)
     rests = (str(trial.name), str(trial["source_id"]))
@@ -242,7 +250,8 @@ def _timed(trial: pd.Series[Any], minutes: Measured, least: float) -> Verdict:
     if not math.isfinite(minutes.value):
         said = "how long it ran is not recorded"
         return Verdict(word=NOT_KNOWN, because=said, settle=settle, rests_on=rests)
-    said = f"{minutes.value:.0f} min against the {least:.0f} min it takes"
+    said = "water under the sheet only: it came out of the wall; " if sheet else ""
+    said += f"{minutes.value:.0f} min against the {least:.0f} min it takes"
     facts: dict[str, Any] = {
         "margin": minutes.value - least,
         "sigma": minutes.sigma,
@@ -254,6 +263,23 @@ def _timed(trial: pd.Series[Any], minutes: Measured, least: float) -> Verdict:
             word=NO_INFORMATION, because=f"{said}: it could not have shown", settle=settle, **facts
         )
     return Verdict(word=NEGATIVE, because=said, **facts)
+
+
+def _sheet(trial: pd.Series[Any]) -> Verdict:
+    """Judge a sealed sheet by its wet face: the room's is wet out of the air, the wall's out of the wall.
+
+    Water on a face nobody wrote down says neither, and a sheet dry on both only that none came in that time.
+    """
+    rests = tuple(name for name in (str(trial.name), str(trial["source_id"])) if name)
+    because = FROM_AIR.get(str(trial["shown"]), "")
+    if because:
+        return Verdict(word=POSITIVE, because=because, rests_on=rests)
+    because = "which face of the sheet was wet is not recorded"
+    settle = "Write down which face of the sheet the water is on, the room's or the wall's."
+    if trial["shown"] != "shown":
+        because = "no water on either face: that says only that none came in that time"
+        settle = "Leave it again in colder or damper weather, and look at both faces."
+    return Verdict(word=NOT_KNOWN, because=because, settle=settle, rests_on=rests)
 
 
 def _looked(trial: pd.Series[Any]) -> Verdict:
@@ -291,24 +317,44 @@ def _passed_below(
 ) -> list[str]:
     """Return what of the drain below shared the water, and could as well have let it out.
 
-    A stop that so much water would have backed up from, and a run seen to leak, are rivals that were wet.
-    Below what is known to be clear or to work nothing backs up.
+    A stop that so much water could have backed up from, wherever along its run it is, one of which that is
+    not known, and a run seen to leak, are rivals that were wet. Below what is known to be clear or to work
+    nothing backs up.
     """
     if needed is None or needed.stops.empty or trial["shown_id"]:
         return []
     in_by_then = rate.value * float(trial["shown_after_s"])
     came = in_by_then if math.isfinite(in_by_then) else litres.value
-    states = {
-        str(one.id): str(getattr(one, "state", "")) for kind in ("run", "soakaway") for one in site.of(kind)
-    }
+    below = {str(one.id): one for kind in ("run", "soakaway") for one in site.of(kind)}
     found = []
     for name, row in needed.stops.iterrows():
-        state = states.get(str(name), "")
+        state = str(getattr(below.get(str(name)), "state", ""))
         if state in LEAKING:
-            found.append(f"that {name} below it did not leak")
-        elif row["word"] == POURED and state not in FLOWING and came >= float(row["litres"]):
-            found.append(f"that {name} below it was not stopped")
+            found.append(not_leaking(str(name)))
+        elif state not in FLOWING and _may_stop(row, came, below.get(str(name))):
+            found.append(not_stopped(str(name)))
     return found
+
+
+def not_stopped(name: str) -> str:
+    """Say of a run or soakaway what a test above it lacks while it may have been stopped."""
+    return f"that {name} below it was not stopped"
+
+
+def not_leaking(name: str) -> str:
+    """Say of a run what a test above it lacks while it may have leaked."""
+    return f"that {name} below it did not leak"
+
+
+def _may_stop(row: pd.Series[Any], came_l: float, run: Any) -> bool:
+    """Say whether so much water could have backed up from a stop, at the upper end of its run if need be."""
+    if row["word"] != POURED:
+        return bool(row["word"] == NOT_KNOWN)
+    shape, bore = getattr(run, "geometry", None), getattr(run, "bore_mm", None)
+    if shape is None or getattr(run, "kind", "") != "run":
+        return came_l >= float(row["litres"])
+    own = math.inf if bore is None else 1000.0 * shape.length * math.pi * (bore / 2000.0) ** 2
+    return came_l >= float(row["litres"]) - own
 
 
 def _clash(amount: pd.Series[Any], ref: Reference) -> list[str]:

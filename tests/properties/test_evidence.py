@@ -11,7 +11,8 @@ from geo import weights
 from geo.evidence.coverage import cover, laid, total, union
 from geo.evidence.kinds import Candidate, Raised
 from geo.evidence.next_trial_gain import belief, bits, gain_bits
-from geo.evidence.support import EXCLUDED, WORDS, Support, lay_board, weigh
+from geo.evidence.support import EXCLUDED, WORDS, Support, weigh
+from geo.evidence.support_board import lay_board
 from geo.weights import ROUTE
 
 SHIPPED = weights.default()

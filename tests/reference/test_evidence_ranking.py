@@ -12,7 +12,8 @@ import pytest
 from geo import weights
 from geo.evidence.kinds import Candidate, Raised
 from geo.evidence.robust import steadiness
-from geo.evidence.support import Support, lay_board, raw_points, weigh
+from geo.evidence.support import Support, weigh
+from geo.evidence.support_board import lay_board, raw_points
 
 STRETCH = "W2"
 GENERAL = ("BASE", "EDGE", "CAV", "FLED", "RAIN", "NOSALT")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -461,3 +462,283 @@ def test_another_reading_at_another_height_moves_no_source() -> None:
     after = Asked([gully(3.0), *wet_outside(2.5, 3.0), read("extra", 2.5, 150, height=0.9)])
     assert before.one("S01:G1").distance_m == after.one("S01:G1").distance_m
     assert {e.code for e in before.raised if e.candidate} == {e.code for e in after.raised if e.candidate}
+
+
+def test_an_ion_lies_where_its_sample_was_drilled() -> None:
+    """Two ions of a sample at 3 m, themselves without a place, are of the stretch 2-4 m and not of 7-9 m."""
+    ions = [("salt", {"id": f"n{ion[0]}", "ion": ion, "salt_class": "high", "material": "brick", "sample_id": "s1"})
+            for ion in ("chloride", "nitrate")]  # fmt: skip
+    rows = [sample("s1", 0.1, (112.0, 101.5, 100.0)), *ions]
+    here, away = Asked([*wet_inside(2.0, 4.0), *rows]), Asked([*wet_inside(7.0, 9.0), *rows])
+    assert "NSALT" in here.of()
+    assert "NSALT" not in away.of()
+
+
+@pytest.mark.parametrize(
+    ("foot", "band"),
+    [((101.6, 101.0), True), ((108.6, 101.0), False), ((101.6, 107.9), False)],
+)
+def test_a_band_of_salts_above_a_drier_foot(foot: tuple[float, float], band: bool) -> None:
+    """At 1.0 m MC 7.9, HMC 8.4 %, sigma of a difference 0.42: above a foot of 1.6 and 1.0 % it is a band.
+
+    Above a foot as wet (8.6 %), or of which the salts hold as much (7.9 %), it is none.
+    """
+    wet, held = foot
+    rows = [sample("s1", 0.1, (wet, held, 100.0)), sample("s2", 1.0, (24.312, 24.425, 22.532))]
+    asked = Asked([*wet_inside(2.0, 4.0), *rows])
+    assert ("BAND" in asked.of()) is band
+
+
+def test_marks_of_salts_on_the_wall() -> None:
+    """A tide mark is a band; a bloom is one only where the foot reads drier; one nobody saw is nothing."""
+
+    def sign(kind: str, **more: Any) -> tuple[str, dict[str, Any]]:
+        own = {"id": "SG", "side": "inside", "chainage_from_m": 2.5, "chainage_to_m": 3.5, "evidence": "seen"}
+        return "sign", {**own, "sign": kind, **more}
+
+    assert "BAND" in Asked([*wet_inside(2.0, 4.0), sign("tide_mark")]).of()
+    assert "BAND" not in Asked([*wet_inside(2.0, 4.0), sign("tide_mark", evidence="reported")]).of()
+    assert "BAND" not in Asked([*wet_inside(2.0, 4.0), sign("salt_bloom")]).of()
+    values = dict(zip((0.1, 0.3, 0.6, 1.0), (16, 60, 95, 60), strict=True))
+    high = [("reading", {**row, "value": f"{values[row['height_m']]:g}"}) if row["height_m"] in values and
+            2.0 <= row["chainage_m"] <= 4.0 else (kind, row) for kind, row in wet_inside(2.0, 4.0)]  # fmt: skip
+    assert "BAND" in Asked([*high, sign("salt_bloom")]).of()
+
+
+def air(surface: float, *, at: str = "2026-02-10T09:00", humid: float = 72.0) -> tuple[str, dict[str, Any]]:
+    """Return room air of 18 °C beside a surface of the wet stretch."""
+    return "environment", {"id": "E1", "place": "room", "air_c": 18.0, "humidity_percent": humid, "surface_c": surface,
+                           "side": "inside", "position_by": "chainage_offset", "chainage_m": 3.0,
+                           "offset_m": -0.3, "taken_at": at}  # fmt: skip
+
+
+def outdoors(warm: float, at: str = "2026-02-10T10:00") -> tuple[str, dict[str, Any]]:
+    """Return the outdoor air."""
+    return "environment", {"id": "E0", "place": "outdoors", "air_c": warm, "taken_at": at}
+
+
+def test_a_surface_that_follows_the_cold() -> None:
+    """Worked scenario: at 13.0 °C the surface is at 99 %, f 0.67 ± 0.08 with 3 °C outdoors, below 0.75.
+
+    Without the outdoor air of that time only the damp is seen. At 9 °C it is 3.9 °C below the dew point of
+    12.9, σ 0.9, whatever it is like outdoors; at 17 °C neither.
+    """
+    wet = wet_inside(2.0, 4.0)
+    cold = Asked([*wet, air(13.0), outdoors(3.0)])
+    assert {"E1"} == set(cold.of()["COLD"].rests_on)
+    assert "SEEN" in cold.of("S15")
+    assert "COLD" not in Asked([*wet, air(13.0)]).of()
+    assert "COLD" not in Asked([*wet, air(13.0), outdoors(3.0, "2026-02-09T10:00")]).of()
+    assert "COLD" in Asked([*wet, air(9.0)]).of()
+    dry = Asked([*wet, air(17.0), outdoors(3.0)])
+    assert "COLD" not in dry.of()
+    assert "SEEN" not in dry.of("S15")
+
+
+def sheet(shown: str, *, minutes: int = 60 * 40, at: float = 3.0) -> tuple[str, dict[str, Any]]:
+    """Return a sheet sealed to the wall inside for so many minutes."""
+    stop = f"2026-02-{10 + minutes // 1440:02d}T{minutes % 1440 // 60:02d}:00"
+    return "trial", {"id": "T1", "trial_kind": "sheet", "source_id": "i7-0.1", "shown": shown, "side": "inside",
+                     "started_at": "2026-02-10T00:00", "stopped_at": stop, "position_by": "chainage_offset",
+                     "chainage_m": at, "offset_m": -0.3}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("shown", "more", "code"),
+    [
+        ("room_face", {}, "TEST+"), ("both_faces", {}, "TEST+"), ("wall_face", {}, "TEST-"),
+        ("wall_face", {"minutes": 180}, ""), ("shown", {}, ""), ("not_shown", {}, ""), ("room_face", {"at": 8.0}, ""),
+    ],
+)  # fmt: skip
+def test_a_sealed_sheet_speaks_by_its_wet_face(shown: str, more: dict[str, Any], code: str) -> None:
+    """Wet towards the room: out of the air. Wet under it for 40 h, not for 3: out of the wall. Else nothing."""
+    asked = Asked([*wet_inside(2.0, 4.0), sheet(shown, **more)])
+    assert {"TEST+", "TEST-"} & set(asked.of("S15")) == ({code} if code else set())
+    assert not {"TEST+", "TEST-"} & set(asked.of("S14"))
+
+
+def test_what_is_seen_on_a_wall_is_not_on_the_floor() -> None:
+    """Mould on the wall inside speaks for condensation on the wall, and not on the floor before it."""
+    mould = ("sign", {"id": "SG1", "sign": "mould", "side": "inside", "evidence": "seen", "chainage_from_m": 2.5,
+                      "chainage_to_m": 3.5})  # fmt: skip
+    dry = [
+        ("reading", {**floor(f"fc{i}", 0.2, 60 + i % 2)[1], "chainage_m": 8.0, "control": "yes"})
+        for i in range(6)
+    ]
+    asked = Asked([*wet_inside(2.0, 4.0), *dry, floor("fe", 0.05, 160), mould])
+    side = asked.found.stretches["side"]
+    seen = {str(side[e.stretch_id]) for e in asked.raised if e.candidate == "S15" and e.code == "SEEN"}
+    assert set(side) == {"inside", "floor"}
+    assert seen == {"inside"}
+
+
+def test_a_sign_that_goes_with_one_asset_names_its_water() -> None:
+    """Wetter when the sink runs into G1 names the sink, G1 and the run below it, and not G2."""
+    rows: Rows = [
+        *drained(), gully(3.6, id="G2"),
+        ("fixture", {"id": "WP", "fixture_kind": "waste_pipe", "into_id": "G1", "position_by": "chainage_offset",
+                     "chainage_m": 3.0, "offset_m": 0.1}),
+        ("sign", {"id": "SG1", "sign": "follows_use", "of_id": "WP", "side": "outside", "evidence": "reported",
+                  "chainage_from_m": 2.5, "chainage_to_m": 3.5}),
+    ]  # fmt: skip
+    asked = Asked([*rows, *wet_outside(2.5, 3.5)])
+    assert asked.of()["USE"].goes_with >= {"WP", "G1", "R1", "C1"}
+    assert "G2" not in asked.of()["USE"].goes_with
+
+
+def test_a_pipe_is_near_where_it_lies_and_not_beside_its_end() -> None:
+    """A pipe indoors from 2.0 to 4.0 m is at a peak at 3; of a peak at 4.8 it ends 0.8 m short."""
+    pipe = ("service", {"id": "SV", "service_kind": "heating", "evidence": "seen",
+                        "geometry": shapely.LineString([(0.4, 2.0), (0.4, 4.0)])})  # fmt: skip
+    at, beside = Asked([*wet_inside(2.8, 3.2), pipe]), Asked([*wet_inside(4.8, 4.8), pipe])
+    assert "NEAR" in at.of("S14:SV")
+    assert beside.one("S14:SV").distance_m < 1.0
+    assert "NEAR" not in beside.of("S14:SV")
+
+
+def test_the_way_of_a_run_nobody_traced_is_supposed() -> None:
+    """A run from a gully that is seen to an end assumed is supposed; traced by camera it is not."""
+
+    def supposed(end: str) -> bool:
+        rows = [(kind, {**row, "from_evidence": "seen", "to_evidence": end}) if kind == "run" else (kind, row)
+                for kind, row in drained()]  # fmt: skip
+        return Asked([*rows, *wet_outside(2.5, 3.5)]).one("S05:R1").supposed
+
+    assert supposed("assumed")
+    assert not supposed("camera")
+
+
+@pytest.mark.parametrize(("kind", "cause"), [("metal_or_foil", "S21"), ("chimney_breast", "S20")])
+def test_what_acts_on_its_own_length_is_no_candidate_beside_it(kind: str, cause: str) -> None:
+    """Over 2-4 m it is one of the stretch there, and not of one 3 m on, nor of the outer face before it."""
+    feature = ("wall_feature", {"id": "WF", "feature_kind": kind, "state": "present", "evidence": "seen",
+                                "chainage_from_m": 2.0, "chainage_to_m": 4.0})  # fmt: skip
+    key = f"{cause}:WF"
+    assert key in {each.key for each in Asked([*wet_inside(2.0, 4.0), feature]).candidates}
+    assert key not in {each.key for each in Asked([*wet_inside(7.0, 9.0), feature]).candidates}
+    assert key not in {each.key for each in Asked([*wet_outside(2.5, 3.5), feature]).candidates}
+
+
+def test_high_ground_speaks_for_groundwater_only_where_it_is_retained() -> None:
+    """Ground 300 mm over the floor may stand dry: recorded as retained it speaks, by itself it says nothing."""
+    ground = [*wall_levels(10.3, 10.45), slab()]
+    retained = ("wall_feature", {"id": "WF", "feature_kind": "retained_ground", "state": "wet", "evidence": "seen",
+                                 "chainage_from_m": 2.0, "chainage_to_m": 5.0})  # fmt: skip
+    asked = Asked([*wet_inside(2.0, 4.0), *ground, retained])
+    assert "LEV+" in asked.of("S18:WF")
+    assert "LEV+" not in asked.of("S18")
+
+
+def finish() -> tuple[str, dict[str, Any]]:
+    """Return plaster inside that ends 50 mm over the floor, seen."""
+    return "finish_zone", {"id": "FN", "side": "inside", "finish": "gypsum_plaster", "evidence": "seen",
+                           "chainage_from_m": 0.0, "chainage_to_m": 9.9, "height_from_m": 0.05,
+                           "height_to_m": 2.4}  # fmt: skip
+
+
+def downpipe(foot: float, at: float = 3.0, state: str = "sound") -> tuple[str, dict[str, Any]]:
+    """Return a downpipe on the wall with the level of its foot or lowest open joint."""
+    return "downpipe", {"id": "D1", "state": state, "evidence": "seen", "position_by": "chainage_offset",
+                        "chainage_m": at, "offset_m": 0.05, "foot_level_m": foot, "level_sigma_m": 0.005}  # fmt: skip
+
+
+@pytest.mark.parametrize(("foot", "code"), [(9.7, "LEV-"), (9.85, ""), (10.0, "LEV+")])
+def test_a_foot_held_against_the_course(foot: float, code: str) -> None:
+    """Solid wall, course 9.925, floor 10 mm off it: 225 mm short even splashing 100 is no, 75 mm may splash over.
+
+    A foot at 10.000 stands 75 mm over the course.
+    """
+    course = [("dpc_point", {"id": f"S{i}", "leaf": "solid", "chainage_m": at, "level_m": 9.925,
+                             "level_sigma_m": 0.005}) for i, at in enumerate([0.0, 9.99])]  # fmt: skip
+    rows: Rows = [
+        ("face", {"id": "F1x", "face": "F1", "wall_type": "solid"}),
+        *course,
+        slab(edge="isolated"),
+        finish(),
+    ]
+    asked = Asked([*rows, downpipe(foot), *wet_inside(2.0, 4.0)])
+    assert {"LEV+", "LEV-"} & set(asked.of("S02:D1")) == ({code} if code else set())
+
+
+def test_the_neighbours_side_by_its_level() -> None:
+    """Water could come in at 10.2, 275 mm over the inner course of 9.925, or at 9.7, 225 mm below it."""
+    inner = [row for row in STEPPED if row[0] == "dpc_point"]
+
+    def codes(level: float) -> set[str]:
+        side = ("wall_feature", {"id": "WF", "feature_kind": "neighbours_side", "state": "wet", "evidence": "seen",
+                                 "chainage_from_m": 2.0, "chainage_to_m": 4.0, "level_m": level,
+                                 "level_sigma_m": 0.02})  # fmt: skip
+        return {"LEV+", "LEV-"} & set(Asked([*inner, *wet_inside(2.0, 4.0), side]).of("S19:WF"))
+
+    assert codes(10.2) == {"LEV+"}
+    assert codes(9.7) == {"LEV-"}
+    assert codes(9.93) == set()
+
+
+def test_a_leak_in_a_run_stands_no_higher_than_the_gully_above_it() -> None:
+    """Its gully spills at 9.79, 135 mm under the course of a solid wall and 60 mm under the floor: no crossing."""
+    course = [("dpc_point", {"id": f"S{i}", "leaf": "solid", "chainage_m": at, "level_m": 9.925,
+                             "level_sigma_m": 0.005}) for i, at in enumerate([0.0, 9.99])]  # fmt: skip
+    rows: Rows = [
+        ("face", {"id": "F1x", "face": "F1", "wall_type": "solid"}),
+        *course,
+        slab(edge="isolated"),
+        finish(),
+    ]
+    asked = Asked([*rows, *drained(), *wet_inside(2.0, 4.0)])
+    assert set(asked.of("S05:R1")["LEV-"].rests_on) == {"R1", "G1"}
+    assert "LEV+" not in asked.of("S05:R1")
+
+
+def test_water_standing_in_a_chamber_is_held_by_a_stop_below() -> None:
+    """It speaks for a stop in the run it leaves by, not for a leak of the chamber; with both ends standing not."""
+
+    def chamber(name: str, state: str, off: float) -> tuple[str, dict[str, Any]]:
+        return "chamber", {"id": name, "state": state, "evidence": "seen", "position_by": "chainage_offset",
+                           "chainage_m": 3.0, "offset_m": off, "cover_level_m": 9.8, "invert_level_m": 9.4,
+                           "level_sigma_m": 0.01}  # fmt: skip
+
+    run = ("run", {"id": "R9", "from_id": "C1", "to_id": "C2", "state": "not_traced", "bore_mm": 100,
+                   "invert_up_level_m": 9.4, "invert_down_level_m": 9.3, "level_sigma_m": 0.01,
+                   "geometry": shapely.LineString([(-0.8, 3.0), (-6.0, 3.0)])})  # fmt: skip
+    one = Asked(
+        [chamber("C1", "standing_water", 0.8), chamber("C2", "sound", 6.0), run, *wet_outside(2.5, 3.5)]
+    )
+    assert "C1" in one.of("S06:R9")["SEEN"].rests_on
+    assert "SEEN" not in one.of("S07:C1")
+    both = Asked(
+        [chamber("C1", "standing_water", 0.8), chamber("C2", "standing_water", 6.0), run,
+         *wet_outside(2.5, 3.5)]
+    )  # fmt: skip
+    assert "SEEN" not in both.of("S06:R9")
+
+
+def test_a_leaking_joint_of_no_height_may_be_of_the_foot() -> None:
+    """Nobody wrote down which joint: it is seen for the foot and for what is above it."""
+    asked = Asked([downpipe(9.8, state="joint_leaks"), *wet_outside(2.5, 3.5)])
+    assert "SEEN" in asked.of("S02:D1")
+    assert "SEEN" in asked.of("S03:D1")
+
+
+def test_a_stop_of_which_no_level_says_where_water_leaves_is_listed() -> None:
+    """A gully without a level: were the run stopped, water may leave at it, near the wet length or 12 m off."""
+    rows = [(kind, row | {"rim_level_m": None, "level_sigma_m": None} if kind == "gully" else row)
+            for kind, row in drained()]  # fmt: skip
+    asked = Asked([*rows, *wet_outside(2.5, 3.5)])
+    stop = asked.one("S06:R1")
+    assert "G1" in stop.path
+    assert stop.stops
+    assert math.isnan(stop.distance_m)
+    assert not {"NEAR", "FAR"} & set(asked.of("S06:R1"))
+    away = Asked([*rows, *[read(f"z{k}", 15.0 + 0.5 * k, 150 if k in (4, 5) else 61) for k in range(10)]])
+    assert away.found.stretches.size
+    assert "S06:R1" not in {each.key for each in away.candidates}
+
+
+def test_dye_that_showed_beside_a_stretch_proves_nothing_there() -> None:
+    """The stretch is wet to 3.75 m: dye at 3.2 is on it, at 4.0 within half a metre of it only."""
+    place = {"position_by": "chainage_offset", "offset_m": 0.0, "shown_after_s": 90.0}
+    on = Asked([*drained(), dyed(**place, chainage_m=3.2), *wet_outside(2.5, 3.5)])
+    by = Asked([*drained(), dyed(**place, chainage_m=4.0), *wet_outside(2.5, 3.5)])
+    assert not on.of("S01:G1")["TEST+"].beside
+    assert by.of("S01:G1")["TEST+"].beside

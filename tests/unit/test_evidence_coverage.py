@@ -13,7 +13,8 @@ from geo.evidence.coverage import Range, both, cover, laid, minus, read_dry, rol
 from geo.evidence.decisions import Decision, accepted_causes, decisions_at, put_forward, standing
 from geo.evidence.kinds import Candidate, Raised, Reach
 from geo.evidence.pairing import AT_THE_FACE, BY_ITSELF, BY_OPEN_LEAF, BY_ROUTE, Paired, Wall, pair
-from geo.evidence.support import Support, lay_board, weigh
+from geo.evidence.support import Support, weigh
+from geo.evidence.support_board import lay_board
 from geo.site.reasoning_records import Hypothesis
 
 SHIPPED = weights.default()

@@ -17,7 +17,8 @@ from geo.evidence.next_trial_gain import belief, bits, gain_bits
 from geo.evidence.next_trial_kinds import Asked, Next
 from geo.evidence.next_trial_pours import Pours, leave_of
 from geo.evidence.pairing import Wall
-from geo.evidence.support import lay_board, weigh
+from geo.evidence.support import weigh
+from geo.evidence.support_board import lay_board
 from geo.findings.check import read_checked
 from geo.findings.drains import Drains, lay_out_drains
 from geo.findings.examine import examine

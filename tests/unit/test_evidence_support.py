@@ -12,7 +12,9 @@ from geo.errors import InputError
 from geo.evidence.kinds import Candidate, Raised
 from geo.evidence.ledger import weights_of
 from geo.evidence.robust import steadiness
-from geo.evidence.support import Support, lay_board, raw_points, weigh
+from geo.evidence.support import Support, weigh
+from geo.evidence.support_board import lay_board, raw_points
+from geo.findings.trials import not_stopped
 from geo.site.drain_records import Gully, Run
 from geo.site.folder import read_site, try_site, write_site
 from geo.store.changes import PutFile
@@ -50,6 +52,15 @@ def one(cause: str, *codes: str, of_id: str = "", lacks: dict[str, tuple[str, ..
         ("S04", ("NEAR", "SEEN", "RAIN", "LEV-"), -1, "unlikely"),
         ("S01", ("NEAR", "SEEN", "CAV", "USE", "DRYCORE"), -1, "unlikely"),
         ("S15", ("SEEN", "DRYCORE", "COLD"), 8, "well supported"),
+        # No way leads there: uphill of what runs over the ground, and too far to be soaked; a run's leak is
+        # under it. Far off with no way known it is no more than possible, unless a test or a level shows one.
+        ("S02", ("UP", "SEEN", "OUT", "RAIN"), -1, "unlikely"),
+        ("S02", ("UP", "NEAR", "SEEN", "OUT"), 5, "supported"),
+        ("S05", ("UP", "SEEN", "BASE", "RAIN", "ORG"), 4, "supported"),
+        ("S05", ("FAR", "UP", "SEEN", "BASE", "CAV", "ORG"), -1, "unlikely"),
+        ("S02", ("FAR", "SEEN", "OUT", "RAIN"), 3, "possible"),
+        ("S02", ("FAR", "SEEN", "OUT", "RAIN", "TEST+"), 7, "supported"),
+        ("S06", ("FAR", "SEEN", "CAV", "USE", "LEV+"), 7, "supported"),
     ],
 )
 def test_points_caps_and_words(cause: str, codes: tuple[str, ...], points: float, word: str) -> None:
@@ -328,3 +339,65 @@ def test_water_that_passed_two_things_proves_neither_of_them() -> None:
     assert "proven" not in words()
     assert words(run)[0] == "proven"
     assert words(run)[1] != "proven"
+
+
+def test_what_nobody_saw_to_leak_is_not_proven_over_a_drain_nobody_found_sound() -> None:
+    """Its water went on to the run below: seen broken, or with that run sound, the gully is proven.
+
+    Not by a test that showed beside the stretch only.
+    """
+    gully = Candidate(cause="S01", of_id="G1", stretch_id="W1", path="")
+    run = Candidate(cause="S06", of_id="R1", stretch_id="W1", path="")
+
+    def word(*more: Raised, beside: bool = False) -> str:
+        showed = Raised(code="TEST+", stretch_id="W1", candidate=gully.key, rests_on=("T1",), beside=beside)
+        board = lay_board([gully, run], [showed, *more], weights=SHIPPED)
+        return weigh(board, lacks={"T1": ()}, passed={"T1": frozenset({"R1"})})[0].word
+
+    seen = Raised(code="SEEN", stretch_id="W1", candidate=gully.key)
+    clear = Raised(code="SOUND", stretch_id="W1", candidate=run.key)
+    assert word() != "proven"
+    assert word(seen) == "proven"
+    assert word(clear) == "proven"
+    assert word(seen, beside=True) != "proven"
+
+
+def test_a_leak_of_a_run_is_not_told_from_a_stop_in_it_by_water_that_shows() -> None:
+    """Roots let water out and hold it up: only where the run was found clear is its leak proven.
+
+    That it may have been stopped is no rival of the stop itself.
+    """
+    leak = Candidate(cause="S05", of_id="R1", stretch_id="W1", path="")
+    stop = Candidate(cause="S06", of_id="R1", stretch_id="W1", path="")
+
+    def words(showed: Candidate, *more: Raised, lacks: tuple[str, ...] = ()) -> list[str]:
+        test = Raised(code="TEST+", stretch_id="W1", candidate=showed.key, rests_on=("T1",))
+        board = lay_board([leak, stop], [test, *more], weights=SHIPPED)
+        return [each.word for each in weigh(board, lacks={"T1": lacks})]
+
+    seen = [Raised(code="SEEN", stretch_id="W1", candidate=each.key) for each in (leak, stop)]
+    clear = Raised(code="SOUND", stretch_id="W1", candidate=stop.key)
+    assert words(leak, seen[0])[0] != "proven"
+    assert words(leak, seen[0], clear)[0] == "proven"
+    assert words(leak, seen[0], clear, lacks=(not_stopped("R1"),))[0] != "proven"
+    assert words(stop, seen[1], lacks=(not_stopped("R1"),))[1] == "proven"
+
+
+def test_what_goes_with_one_asset_speaks_for_no_other() -> None:
+    """Use of the sink into G1: +2 for G1, nothing for G2, -2 for a downpipe, +2 for pipes nobody recorded."""
+    own = [("S01", "G1"), ("S01", "G2"), ("S02", "D1"), ("S14", "")]
+    candidates = [Candidate(cause=c, of_id=i, stretch_id="W1", path="") for c, i in own]
+    use = Raised(code="USE", stretch_id="W1", goes_with=frozenset({"WP", "G1"}))
+    board = lay_board(candidates, [use], weights=SHIPPED)
+    assert raw_points(board).tolist() == [2.0, 0.0, -2.0, 2.0]
+
+
+def test_near_a_run_nobody_traced_is_no_look_at_it() -> None:
+    """Points are the same, and what is supposed to lie there was not examined."""
+    raised = [Raised(code=code, stretch_id="W1") for code in ("NEAR", "BASE", "USE", "ORG")]
+    found = [
+        weigh(lay_board([Candidate(cause="S05", of_id="R1", stretch_id="W1", path="", supposed=supposed)],
+                        raised, weights=SHIPPED))[0]
+        for supposed in (False, True)
+    ]  # fmt: skip
+    assert [(one.raw, one.word) for one in found] == [(4.0, "supported"), (4.0, "possible, not examined")]

@@ -9,12 +9,14 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geo import reference
 from geo.drains.faults import find_faults
 from geo.drains.network import Network, build_network
+from geo.findings.check_visits import trial_litres
 from geo.findings.drain_trials import tracing_tests
 from geo.findings.drains import Drains
 from geo.findings.meters import LOSES, NONE_SHOWN, leak_tests
@@ -26,6 +28,7 @@ from geo.findings.trials import (
     POSITIVE,
     JudgedTrial,
     judge_trials,
+    not_stopped,
     trials_table,
 )
 from geo.site.model import Site, SiteInfo
@@ -310,6 +313,49 @@ def test_stopped_early_keeps_its_reason() -> None:
     (one,) = judged(hose(shown="stopped", stopped_because="rain came"))
     assert one.verdict.word == NO_INFORMATION
     assert one.verdict.because.startswith("stopped early: rain came")
+
+
+def test_a_stop_near_by_takes_less_water_than_one_at_the_far_end() -> None:
+    """Filling R1 and G1's riser takes 6.0 × 7.85 + 4.95 = 52 l; stopped just below G1 it takes the riser.
+
+    After 95 s of 0.25 l/s 24 l were in: enough for the second. A run known to be clear holds nothing up.
+    """
+    shown = hose(shown="shown", chainage_m=4.2, shown_after_s=95.0, photo_ids="P1")
+    before = {"id": "P1", "file": "P1.jpg", "taken_at": "2026-11-03T13:58:10"}
+    line = shapely.LineString([(0.0, 0.0), (6.0, 0.0)])
+
+    def lacks(state: str) -> tuple[str, ...]:
+        own = {"id": "R1", "geometry": line, "bore_mm": 100.0, "state": state}
+        (one,) = judged(shown, photo=[before], run=[own])
+        return one.lacks
+
+    assert not_stopped("R1") in lacks("not_traced")
+    assert not_stopped("R1") not in lacks("clear")
+
+
+@pytest.mark.parametrize(
+    ("shown", "minutes", "word"),
+    [
+        ("room_face", 60, POSITIVE), ("both_faces", 60, POSITIVE), ("wall_face", 1500, NEGATIVE),
+        ("wall_face", 60, NO_INFORMATION), ("shown", 1500, NOT_KNOWN), ("not_shown", 1500, NOT_KNOWN),
+    ],
+)  # fmt: skip
+def test_a_sealed_sheet_is_judged_by_its_wet_face(shown: str, minutes: int, word: str) -> None:
+    """It is left 24 h: water under it by then is out of the wall; on its room face, out of the air at any time."""
+    stop = f"2026-11-0{3 + minutes // 1440}T{minutes % 1440 // 60:02d}:00:00"
+    sheet = {"id": "T1", "trial_kind": "sheet", "source_id": "F1", "shown": shown,
+             "started_at": "2026-11-03T00:00:00", "stopped_at": stop}  # fmt: skip
+    (one,) = judge_trials(site_of(trial=[sheet]), None)
+    assert one.verdict.word == word
+    assert bool(one.verdict.settle) is (word not in (POSITIVE, NEGATIVE))
+
+
+def test_the_wet_face_of_a_sheet_comes_of_no_other_test() -> None:
+    """Written down for a hose it is refused with the record and the column; for a sheet it is not."""
+    found = [list(trial_litres(site_of(trial=[hose(shown="wall_face", trial_kind=kind)])))
+             for kind in ("dye", "sheet")]  # fmt: skip
+    assert [(each.column, each.severity) for each in found[0]] == [("shown", "error")]
+    assert found[1] == []
 
 
 def test_a_positive_says_what_it_lacks() -> None:
