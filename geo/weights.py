@@ -51,6 +51,8 @@ class Cause:
         Whether tests of one's own things can clear it.
     predicted
         Whether what it is near is only predicted: being near is then no look at the cause itself.
+    over_ground
+        Whether its water runs over the ground, so that it does not come to what lies uphill.
     """
 
     key: str
@@ -63,6 +65,7 @@ class Cause:
     feeds_itself: bool = False
     own_tests: bool = True
     predicted: bool = False
+    over_ground: bool = False
 
     def named(self, of_id: str) -> str:
         """Return how it is named in a sentence, with the record it stands for."""

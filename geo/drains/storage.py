@@ -72,9 +72,9 @@ def pipe_litres(
         *(np.asarray(each, dtype=float) for each in (level_m, invert_a_m, invert_b_m, length_m, bore_m))
     )
     low, high = np.minimum(a, b), np.maximum(a, b)
-    drop = high - low
-    flat = drop < 1e-6  # below a micrometre the quotient is only rounding
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore"):  # no invert known at either end leaves no litres known
+        drop = high - low
+        flat = drop < 1e-6  # below a micrometre the quotient is only rounding
         sloped = (_area_to_depth(level - low, bore) - _area_to_depth(level - high, bore)) / np.where(
             flat, 1.0, drop
         )

@@ -80,6 +80,7 @@ def test_photographs_are_tied_by_one_tap_and_a_test_is_judged(
     visit: Callable[..., Any], workspace: Any, tmp_path: Path
 ) -> None:
     """Two pictures kept byte for byte, a text refused; a test says before what it must pour."""
+    before = {photo.id for photo in workspace.store.site(workspace.site_id).of("photo")}
     watched = visit(820, 1180)
     page = watched.open(workspace.address("photos"))
     watched.settle()
@@ -95,7 +96,7 @@ def test_photographs_are_tied_by_one_tap_and_a_test_is_judged(
     page.get_by_role("radio", name="TR4").or_(page.get_by_role("button", name="TR4")).first.click()
     expect(page.get_by_text("shows TR4").first).to_be_visible()
     watched.settle()
-    new = [photo for photo in workspace.store.site(workspace.site_id).of("photo") if photo.id != "PH1"]
+    new = [photo for photo in workspace.store.site(workspace.site_id).of("photo") if photo.id not in before]
     assert [photo.of_id for photo in new] == ["TR4", "TR4"]
     kept = {workspace.store.file(workspace.site_id, f"photos/{photo.file}") for photo in new}
     assert kept == {picture(10), picture(200)}
