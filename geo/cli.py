@@ -128,7 +128,7 @@ def setting_out(
     ] = None,
 ) -> None:
     """Write the drainage contractor's pack: sheet, drawing, map files, ties, depths and quantities."""
-    from geo.exchange.bundle import refuse_site  # noqa: PLC0415
+    from geo.exchange.csv_files import refuse_site  # noqa: PLC0415
     from geo.exchange.setting_out import write_setting_out  # noqa: PLC0415
     from geo.findings.check import read_checked  # noqa: PLC0415
     from geo.verdict import Measured  # noqa: PLC0415
@@ -184,7 +184,7 @@ def drains(
     """
     from geo.drains.backup import Blockage  # noqa: PLC0415
     from geo.drains.storage import Inflow  # noqa: PLC0415
-    from geo.exchange.bundle import refuse_site  # noqa: PLC0415
+    from geo.exchange.csv_files import refuse_site  # noqa: PLC0415
     from geo.findings.check import read_checked  # noqa: PLC0415
     from geo.findings.drain_flow import read_pours, wrong_flow  # noqa: PLC0415
     from geo.findings.drains import (  # noqa: PLC0415
@@ -240,7 +240,7 @@ def _write_drains(found: Any, folder: Path) -> list[Path]:
     from geo.draw.svg import to_png  # noqa: PLC0415
     from geo.draw.wall_section import draw_wall_section, wet_place  # noqa: PLC0415
     from geo.exchange.atomic import plain_name, put_files  # noqa: PLC0415
-    from geo.exchange.bundle import csv_bytes  # noqa: PLC0415
+    from geo.exchange.csv_files import csv_bytes  # noqa: PLC0415
     from geo.findings.drains import drain_document, drain_tables, path_of  # noqa: PLC0415
 
     laid, answer = found.drains, found.answer

@@ -31,7 +31,7 @@ def drying(
 
 def _work(site: Path, out: Path | None) -> tuple[Any, list[Path]]:
     from geo.drying.report import drying_of  # noqa: PLC0415
-    from geo.exchange.bundle import refuse_site  # noqa: PLC0415
+    from geo.exchange.csv_files import refuse_site  # noqa: PLC0415
     from geo.findings.check import read_checked  # noqa: PLC0415
     from geo.findings.drains import lay_out_drains  # noqa: PLC0415
     from geo.findings.examine import examine  # noqa: PLC0415
@@ -51,7 +51,7 @@ def _write(found: Any, folder: Path) -> list[Path]:
     from geo.draw.svg import to_png  # noqa: PLC0415
     from geo.drying.document import drying_document, drying_tables  # noqa: PLC0415
     from geo.exchange.atomic import put_files  # noqa: PLC0415
-    from geo.exchange.bundle import csv_bytes  # noqa: PLC0415
+    from geo.exchange.csv_files import csv_bytes  # noqa: PLC0415
 
     document = json.dumps(drying_document(found), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     files = {"drying.json": document.encode()}

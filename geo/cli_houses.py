@@ -94,7 +94,7 @@ def write_report(scored: list[Scored], report: Report, lines: list[str], folder:
     import pandas as pd  # noqa: PLC0415
 
     from geo.exchange.atomic import put_files  # noqa: PLC0415
-    from geo.exchange.bundle import csv_bytes  # noqa: PLC0415
+    from geo.exchange.csv_files import csv_bytes  # noqa: PLC0415
     from geo.scoring.chart import words_chart  # noqa: PLC0415
 
     files = {"report.txt": ("\n".join(lines) + "\n").encode(), "words.svg": words_chart(report).encode()}

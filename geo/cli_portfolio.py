@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -133,6 +133,8 @@ def next_homes(
             now=now,
         ),
         calendars=calendars,
+        reads=_reads("register", out),
+        landlord_id=landlord,
     )
     typer.echo(f"In the order of: {'; '.join(page.keys)}; then by age and number.")
     for row in page.table.itertuples():
@@ -162,6 +164,8 @@ def due(
             Viewer(role="manager", landlord_id=landlord), before=now + dt.timedelta(days=days), now=now
         ),
         calendars=calendars,
+        reads=_reads("register", out),
+        landlord_id=landlord,
     )
     for row in table.itertuples():
         left = f"{count(row.working_days, 'working day')} left" if row.working_days >= 0 else (
@@ -179,6 +183,7 @@ def home(
 ) -> None:
     """Tell one home: its cases with their dates, what to look at again, its events."""
     from geo.portfolio.bundle import clocks_table, events_table  # noqa: PLC0415
+    from geo.portfolio.placed import narrowed  # noqa: PLC0415
     from geo.portfolio.viewer import Viewer  # noqa: PLC0415
 
     now = _moment(at) or dt.datetime.now(dt.UTC)
@@ -189,12 +194,8 @@ def home(
         if not entries:
             stop([], said=f"There is no home {home_id[:80]!r} in the register of {landlord[:80]!r}.")
         dates = clocks_table(register.cases(viewer, home_id), now)["said"].tolist()
-        again = register.repeats(viewer)
-        open_words = register.unproven(viewer, now=now)
-        notes = [
-            *again.loc[again["home_id"] == home_id, "said"],
-            *open_words.loc[open_words["home_id"] == home_id, "said"],
-        ]
+        own = narrowed(viewer, frozenset({home_id}))
+        notes = [*register.repeats(own)["said"], *register.unproven(own, now=now)["said"]]
         table = events_table(entries)
         lines = [
             f"{row.happened_at}  {row.what} ({row.event}), {row.by_role}"
@@ -203,9 +204,8 @@ def home(
         ]
         return dates, notes, lines
 
-    for title, lines in zip(
-        ("Dates", "To look at again", "Events"), _with(workspace, work, calendars=calendars), strict=True
-    ):
+    told = _with(workspace, work, calendars=calendars, reads=("home",), landlord_id=landlord, home_id=home_id)
+    for title, lines in zip(("Dates", "To look at again", "Events"), told, strict=True):
         typer.echo(title)
         for line in lines or ["none"]:
             typer.echo(printable(f"  {line}"))
@@ -251,7 +251,7 @@ def patterns(
         ]
         return lines, {"groups": found.groups, "shared": found.shared}
 
-    lines, tables = _with(workspace, work)
+    lines, tables = _with(workspace, work, reads=_reads("register", out), landlord_id=landlord)
     for line in lines:
         typer.echo(printable(line))
     _write(out, tables)
@@ -272,7 +272,7 @@ def again(landlord: Landlord, workspace: Workspace = "", at: At = "", out: Out =
             "no access": register.no_access(viewer, now=now),
         }
 
-    tables = _with(workspace, work)
+    tables = _with(workspace, work, reads=_reads("register", out), landlord_id=landlord)
     for title, table in tables.items():
         typer.echo(f"{title}: {len(table)}")
         for row in table.to_dict("records"):
@@ -295,7 +295,10 @@ def hand_over(
     from geo.portfolio.viewer import Viewer  # noqa: PLC0415
 
     viewer = Viewer(role="manager", landlord_id=landlord)
-    content = _with(workspace, lambda register: bundle(register, viewer, home_id), calendars=calendars)
+    content = _with(
+        workspace, lambda register: bundle(register, viewer, home_id), calendars=calendars,
+        reads=("home", "export"), landlord_id=landlord, home_id=home_id,
+    )  # fmt: skip
     or_stop(lambda: put_file(file, content))
     typer.echo(f"{printable(str(file))}: {len(content) / 1e6:.1f} MB.", err=True)
 
@@ -352,10 +355,10 @@ def _write(out: Path | None, tables: dict[str, pd.DataFrame]) -> None:
         return
     from geo.exchange.atomic import put_files  # noqa: PLC0415
     from geo.exchange.bundle import csv_bytes  # noqa: PLC0415
-    from geo.portfolio.files import workbook_bytes  # noqa: PLC0415
+    from geo.exchange.workbook import xlsx_bytes  # noqa: PLC0415
 
     if out.suffix.lower() == ".xlsx":
-        files = {out.name: workbook_bytes(tables)}
+        files = {out.name: xlsx_bytes(tables)}
     else:
         files = {
             out.name if at == 0 else f"{out.stem}-{name.replace(' ', '-')}{out.suffix}": csv_bytes(table)
@@ -366,9 +369,21 @@ def _write(out: Path | None, tables: dict[str, pd.DataFrame]) -> None:
 
 
 def _with(
-    workspace: str, work: Callable[[Register], T], *, create: bool = False, calendars: Path | None = None
+    workspace: str,
+    work: Callable[[Register], T],
+    *,
+    create: bool = False,
+    calendars: Path | None = None,
+    reads: Sequence[str] = (),
+    **of: str,
 ) -> T:
-    """Open the register, do the work, close it; whatever goes wrong is one sentence."""
+    """Open the register, do the work, close it; whatever goes wrong is one sentence.
+
+    Parameters
+    ----------
+    reads, of
+        What is read by it, and of whom: noted before anything of it is shown, else nothing is.
+    """
     from geo.portfolio.periods import default  # noqa: PLC0415 - only these commands need a database
     from geo.portfolio.register import open_register  # noqa: PLC0415
     from geo.store.engine import default_workspace  # noqa: PLC0415
@@ -376,6 +391,13 @@ def _with(
     def done() -> T:
         periods = default() if calendars is None else default().with_changes(calendars)
         with open_register(workspace or default_workspace(), create=create, periods=periods) as register:
-            return work(register)
+            found = work(register)
+            register.read_log.note_command(reads, **of)
+            return found
 
     return or_stop(done)
+
+
+def _reads(kind: str, out: Path | None) -> tuple[str, ...]:
+    """Return what a command reads: what it shows, and a file taken away where it writes one."""
+    return (kind,) if out is None else (kind, "export")

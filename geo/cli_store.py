@@ -67,7 +67,13 @@ def hand_out(
     workspace: Workspace = "",
 ) -> None:
     """Write a site as a folder; files whose content has not changed keep their bytes."""
-    _with(workspace, lambda store: store.hand_out(site, folder))
+
+    def work(store: Store) -> None:
+        store.version(site)
+        store.read_log.note_command(["export"], site_id=site)
+        store.hand_out(site, folder)
+
+    _with(workspace, work)
     typer.echo(f"{printable(str(folder))} is written.", err=True)
 
 
@@ -83,6 +89,7 @@ def history(
 
     def work(store: Store) -> tuple[Event, ...]:
         store.version(site)
+        store.read_log.note_command(store.read_log.held(site), site_id=site)
         return store.history(site, record)
 
     events = _with(workspace, work)

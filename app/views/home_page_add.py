@@ -14,9 +14,10 @@ from app import cache_homes, workspace
 from app.widgets import chrome
 from geo.errors import WallfootError
 from geo.portfolio.events import EVENTS, OWN_COLUMNS, Happened, event_words
+from geo.portfolio.saving import GrownError
 from geo.site.fields import allowed, group_of, type_of, unit_of, words_of
 
-SAID, SEEN = "home-add-said", "home-add-seen"
+SAID, SEEN, TURN = "home-add-said", "home-add-seen", "home-add-turn"
 LEFT = frozenset(OWN_COLUMNS) | {"at", "note"}
 NONE = ""
 
@@ -40,14 +41,13 @@ def show(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None:
         sent = st.form_submit_button("Add to the home's file", type="primary")
     if not sent:
         return
-    if seen != count:
-        st.session_state[f"{SEEN}-{home_id}"] = count
-        st.text(
-            f"Not added: the file of this home had {seen} events when you opened it and has {count} now. Look"
-            " at what is new under What happened, then send this again."
-        )
-        return
-    _add(at, home_id, model, given)
+    _add(at, home_id, model, given, seen=seen)
+
+
+def _key(name: str) -> str:
+    """Return the key of a field, another one after each event that was added."""
+    turn = st.session_state.get(TURN, 0)
+    return f"add-{name}-{turn}" if turn else f"add-{name}"
 
 
 def _title(kind: str) -> str:
@@ -61,12 +61,12 @@ def _fields(at: cache_homes.Desk, model: type[Happened]) -> dict[str, Any]:
     fields = model.model_fields
     left, right = st.columns(2)
     with left:
-        day = st.date_input("Day it happened", value=at.now.date(), format="YYYY-MM-DD", key="add-day")
+        day = st.date_input("Day it happened", value=at.now.date(), format="YYYY-MM-DD", key=_key("day"))
     with right:
         hour = st.text_input(
             "Time, where it matters",
             placeholder="14:05",
-            key="add-hour",
+            key=_key("hour"),
             help="Hours and minutes, local time",
         )
     given["at"] = f"{day.isoformat()}T{hour.strip()}" if hour.strip() else day.isoformat()
@@ -75,16 +75,16 @@ def _fields(at: cache_homes.Desk, model: type[Happened]) -> dict[str, Any]:
         with left if number % 2 == 0 else right:
             given[name] = _ask(at, model, name, fields[name])
     with left:
-        given["case_id"] = st.text_input("Case, where the home has several", key="add-case_id")
+        given["case_id"] = st.text_input("Case, where the home has several", key=_key("case_id"))
     with right:
-        given["corrects"] = st.text_input("Event it stands in the place of", key="add-corrects")
-    given["note"] = st.text_area("Anything else worth knowing", key="add-note", height=80)
+        given["corrects"] = st.text_input("Event it stands in the place of", key=_key("corrects"))
+    given["note"] = st.text_area("Anything else worth knowing", key=_key("note"), height=80)
     return given
 
 
 def _ask(at: cache_homes.Desk, model: type[Happened], name: str, field: Any) -> Any:
     """Ask for one field as what it is."""
-    key = f"add-{model.kind}-{name}"
+    key = _key(f"{model.kind}-{name}")
     unit = unit_of(name)
     label = str(field.description) + (f", {unit}" if unit and unit != "number" else "")
     label += " *" if field.is_required() else ""
@@ -112,14 +112,16 @@ def _ask(at: cache_homes.Desk, model: type[Happened], name: str, field: Any) -> 
     return st.text_input(label, key=key)
 
 
-def _add(at: cache_homes.Desk, home_id: str, model: type[Happened], given: Mapping[str, Any]) -> None:
+def _add(
+    at: cache_homes.Desk, home_id: str, model: type[Happened], given: Mapping[str, Any], *, seen: int
+) -> None:
     """Add the event, or say in a sentence why it cannot be."""
     filled = {name: value for name, value in given.items() if value not in (None, "")}
     try:
         event = model(
             id=f"{home_id}-{uuid.uuid4().hex[:10]}", home_id=home_id, by_role=at.viewer.role, **filled
         )
-        at.register.append(at.viewer, [event], by=workspace.role())
+        at.register.append(at.viewer, [event], by=workspace.role(), seen={home_id: seen})
     except ValidationError as error:
         for wrong in error.errors():
             name = str(wrong["loc"][0]) if wrong["loc"] else ""
@@ -135,9 +137,18 @@ def _add(at: cache_homes.Desk, home_id: str, model: type[Happened], given: Mappi
                 f"Not added. {label}: {told}; {allowed(name, field) if field is not None else wrong['msg']}."
             )
         return
+    except GrownError as error:
+        _, count = error.grown[home_id]
+        st.session_state[f"{SEEN}-{home_id}"] = count
+        st.text(
+            f"Not added: the file of this home had {seen} events when you opened it and has {count} now. Look"
+            " at what is new under What happened, then send this again."
+        )
+        return
     except WallfootError as error:
         st.text(f"Not added. {str(error).splitlines()[0]}")
         return
     st.session_state.pop(f"{SEEN}-{home_id}", None)
     st.session_state[SAID] = f"Added: {event_words(model.kind)}."
+    st.session_state[TURN] = st.session_state.get(TURN, 0) + 1  # a blank form: nothing is sent twice
     st.rerun()

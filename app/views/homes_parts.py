@@ -45,6 +45,8 @@ STYLE = f"""<style>
 .wf-figures {{ display: flex; flex-wrap: wrap; gap: .4rem 1.8rem; margin: .2rem 0 .1rem; }}
 .wf-figures span {{ color: {SOFT_INK}; font-size: .86rem; }}
 .wf-figures b {{ color: {INK}; font-size: 1.25rem; font-variant-numeric: tabular-nums; margin-right: .3rem; }}
+.wf-unsafe {{ margin: 0; padding: .3rem .7rem; border-left: 5px solid {ACCENT}; background: {PANEL}; color: {INK};
+  font-weight: 600; }}
 .wf-sub {{ font-size: 1.05rem; font-weight: 600; color: {INK}; margin: .5rem 0 0;
   border-bottom: 1px solid {FAINT}; padding-bottom: .2rem; }}
 </style>"""
@@ -101,7 +103,7 @@ def go_if_chosen() -> None:
 def take_away(name: str, table: pd.DataFrame, *, key: str, place: Any = st, home_id: str = "") -> None:
     """Offer a table as CSV and as a workbook; no cell of either starts a formula."""
     from geo.exchange.bundle import csv_bytes  # noqa: PLC0415 - only where something is taken away
-    from geo.portfolio.files import workbook_bytes  # noqa: PLC0415
+    from geo.exchange.workbook import xlsx_bytes  # noqa: PLC0415
 
     of = {"landlord_id": str(st.session_state.get(audit.LANDLORD_READ, "")), "home_id": home_id}
     with place.container(horizontal=True):
@@ -110,6 +112,6 @@ def take_away(name: str, table: pd.DataFrame, *, key: str, place: Any = st, home
             key=f"{key}-csv", of=of,
         )  # fmt: skip
         access.download(
-            "Table, XLSX", lambda: workbook_bytes({name: table}), file_name=f"{name}.xlsx",
+            "Table, XLSX", lambda: xlsx_bytes({name: table}), file_name=f"{name}.xlsx",
             key=f"{key}-xlsx", of=of,
         )  # fmt: skip

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from pathlib import Path
 
@@ -15,14 +13,14 @@ from geo.draw.ring import draw_ring
 from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
 from geo.draw.svg import to_png
-from geo.errors import InputError, Problem
 from geo.exchange.atomic import plain_name, staged
+from geo.exchange.csv_files import FORMULA_SIGNS, csv_bytes, refuse_site
 from geo.exchange.scene import scene_of
 from geo.findings.document import document_of
 from geo.findings.examine import Findings
 from geo.findings.telling import Tell, quietly
 
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+__all__ = ["FORMULA_SIGNS", "csv_bytes", "refuse_site", "tables_of", "write_findings"]
 PNG_SCALE = 2.0
 
 
@@ -43,20 +41,6 @@ def write_findings(found: Findings, folder: Path, *, tell: Tell = quietly) -> li
         made = _write_all(found, work, tell)
     tell(1.0, "done")
     return [folder / path.name for path in made]
-
-
-def refuse_site(folder: Path) -> None:
-    """Refuse a folder findings must not be written to: tables there are named as a site's own files are.
-
-    Raises
-    ------
-    InputError
-        When the folder is a site folder, or is a file.
-    """
-    if (folder / "site.toml").exists() or folder.is_file():
-        found = "is a file" if folder.is_file() else "is a site folder, whose own files would be overwritten"
-        mend = "Name another folder with --out."
-        raise InputError([Problem(file=str(folder), found=found, allowed="a folder of its own", mend=mend)])
 
 
 def _write_all(found: Findings, folder: Path, tell: Tell) -> list[Path]:
@@ -95,28 +79,6 @@ def tables_of(found: Findings) -> dict[str, pd.DataFrame]:
     tables = {name: pd.DataFrame([row.model_dump() for row in getattr(document, name)]) for name in parts}
     tables["outlets"] = pd.DataFrame(document.outlets)
     return {name: table for name, table in tables.items() if len(table.columns)}
-
-
-def csv_bytes(table: pd.DataFrame) -> bytes:
-    """Return a table as CSV in which no cell starts a spreadsheet formula.
-
-    Text that begins with ``= + - @`` or a control character gets an apostrophe before it, as
-    spreadsheets themselves do for text; numbers are left alone.
-    """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(table.columns)
-    for row in table.itertuples(index=False):
-        writer.writerow([_cell(value) for value in row])
-    return out.getvalue().encode("utf-8-sig")
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, list | tuple):
-        value = " ".join(str(entry) for entry in value)
-    if isinstance(value, str):
-        return f"'{value}" if value.startswith(FORMULA_SIGNS) else value
-    return "" if value is None or value != value else value  # noqa: PLR0124 - NaN is not itself
 
 
 def _drawings(scene: Scene, ring_key: str, folder: Path, *, stem: str) -> list[Path]:

@@ -125,12 +125,15 @@ def free_place(
             y = spot[1] + dy * reach + height / 2.6
             box = (x - 2, y - 0.8 * height, x + width + 2, y + 0.25 * height)
             cover = sum(
-                max(0.0, min(box[2], other[2]) - max(box[0], other[0]))
-                * max(0.0, min(box[3], other[3]) - max(box[1], other[1]))
+                (min(box[2], other[2]) - max(box[0], other[0]))
+                * (min(box[3], other[3]) - max(box[1], other[1]))
                 for other in taken
+                if box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3]
             )
             outside = box[0] < 0 or box[2] > room[0] or box[1] < 0 or box[3] > room[1]
             tried.append((cover + 1e6 * outside + reach, x, y, box))
+            if not cover and not outside:  # what is further off costs more
+                return min(tried, key=lambda one: one[0])[1:]
     _, x, y, box = min(tried, key=lambda one: one[0])
     return x, y, box
 

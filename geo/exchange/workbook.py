@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-import numpy as np
 import openpyxl  # type: ignore[import-untyped]
 import pandas as pd
 from openpyxl.styles import Alignment, Font, PatternFill  # type: ignore[import-untyped]
@@ -19,6 +18,7 @@ from openpyxl.utils import get_column_letter  # type: ignore[import-untyped]
 
 from geo.draw.svg import plain
 from geo.draw.theme import PANEL
+from geo.exchange.csv_files import FORMULA_SIGNS
 
 STILL = (1980, 1, 1, 0, 0, 0)
 """Time written on every file of the package, so that the same tables give the same bytes."""
@@ -63,6 +63,15 @@ def _title(name: str, taken: set[str]) -> str:
     return title
 
 
+HEAD = {
+    "font": Font(bold=True),
+    "fill": PatternFill("solid", start_color=PANEL.lstrip("#")),
+    "alignment": Alignment(wrap_text=True, vertical="bottom"),
+}
+NUMBER, LONG = Alignment(vertical="top"), Alignment(wrap_text=True, vertical="top")
+# Looks are made once: to make them for every cell takes far longer than to write it.
+
+
 def _write_table(sheet: Any, table: pd.DataFrame, heads: Sequence[str]) -> None:
     for at, line in enumerate(heads, start=1):
         _fill(sheet.cell(row=at, column=1), line)
@@ -71,17 +80,16 @@ def _write_table(sheet: Any, table: pd.DataFrame, heads: Sequence[str]) -> None:
     for column, name in enumerate(table.columns, start=1):
         cell = sheet.cell(row=top, column=column)
         _fill(cell, str(name))
-        cell.font = Font(bold=True)
-        cell.fill = PatternFill("solid", start_color=PANEL.lstrip("#"))
-        cell.alignment = Alignment(wrap_text=True, vertical="bottom")
+        for look, how in HEAD.items():
+            setattr(cell, look, how)
         widths[column - 1] = max(NARROWEST, min(WIDEST, len(str(name))))
     for row, values in enumerate(table.itertuples(index=False, name=None), start=top + 1):
         for column, value in enumerate(values, start=1):
             cell = sheet.cell(row=row, column=column)
             _fill(cell, value)
-            long = isinstance(value, str)
-            cell.alignment = Alignment(wrap_text=long, vertical="top")
-            length = len(value) if long else 10
+            text = cell.data_type == "s"
+            cell.alignment = LONG if text else NUMBER
+            length = len(cell.value) if text and cell.value else 10
             widths[column - 1] = max(widths[column - 1], min(WIDEST, length))
     for column, width in enumerate(widths, start=1):
         sheet.column_dimensions[get_column_letter(column)].width = width + 2
@@ -93,13 +101,13 @@ def _write_table(sheet: Any, table: pd.DataFrame, heads: Sequence[str]) -> None:
 
 
 def _fill(cell: Any, value: Any) -> None:
-    """Write one value; text always as text."""
+    """Write one value; text always as text, moments and dates as text too."""
     if value is None or value is pd.NA or value is pd.NaT:
         return
-    if isinstance(value, bool | np.bool_):
-        value = "yes" if value else "no"
-    if isinstance(value, np.generic):
+    if hasattr(value, "dtype"):
         value = value.item()
+    if isinstance(value, bool):
+        value = "yes" if value else "no"
     if isinstance(value, Decimal):
         cell.value, cell.number_format = value, "#,##0.00"
         return
@@ -110,8 +118,11 @@ def _fill(cell: Any, value: Any) -> None:
         return
     if isinstance(value, list | tuple):
         value = " ".join(str(each) for each in value)
-    cell.value = plain(str(value))[:LONGEST_CELL]
+    text = plain(value.isoformat() if isinstance(value, dt.date) else str(value))[:LONGEST_CELL]
+    cell.value = text
     cell.data_type = "s"
+    if text.startswith(FORMULA_SIGNS):
+        cell.quotePrefix = True
 
 
 def _still(raw: bytes) -> bytes:

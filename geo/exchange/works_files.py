@@ -15,7 +15,7 @@ import pandas as pd
 
 from geo.drains.setting_out import CAUTIONS as DIGGING
 from geo.exchange.atomic import put_files
-from geo.exchange.bundle import csv_bytes, refuse_site
+from geo.exchange.csv_files import csv_bytes, refuse_site
 from geo.exchange.workbook import xlsx_bytes
 from geo.reference import Reference
 from geo.works.consents import CAUTION

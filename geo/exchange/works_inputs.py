@@ -12,7 +12,7 @@ from geo.drying.report import Drying, drying_of
 from geo.errors import GeometryError, InputError, Problem, WallfootError
 from geo.evidence.ledger import ledger_of
 from geo.evidence.ledger_kinds import Ledger
-from geo.exchange.setting_out import setting_out_of
+from geo.exchange.setting_work import setting_out_of
 from geo.findings.drains import Drains, lay_out_drains
 from geo.findings.examine import Findings
 from geo.findings.trials import JudgedTrial, judge_trials
@@ -46,7 +46,7 @@ def works_for(
     causes = ledger_of(found, drains, tests) if ledger is None else ledger
     if drying is None and found.site.of("drying_point"):
         drying = drying_of(found, tests)
-    setting, _ = setting_out_of(found.site)
+    setting, _ = setting_out_of(found.site, perimeter=found.perimeter)
     return works_of(
         found, drains, causes, tests, setting=setting, rates=rates, rain=rain, goals=goals_by_reading(drying)
     )  # fmt: skip

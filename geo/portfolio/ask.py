@@ -13,21 +13,30 @@ import pandas as pd
 import sqlalchemy as sa
 
 from geo.portfolio.counting import working_days_between
+from geo.portfolio.derive import NO_AIR_LOG, UNPROVEN
 from geo.portfolio.entry import Entry
 from geo.portfolio.keys import KEYS, Sort
-from geo.portfolio.patterns import ASSETS
 from geo.portfolio.periods import Nation
 from geo.portfolio.saving import entry_of
 from geo.portfolio.viewer import Viewer
+from geo.portfolio.walls import VERDICT_WORDS
 from geo.reference import Reference
+from geo.store.blobs import batches
 from geo.store.register_tables import (
-    HOME_ASSET,
     HOME_CLOCK,
-    HOME_COST,
     HOME_FLAG,
     HOME_STATE,
     REGISTER_EVENT,
 )
+
+ONLY = {
+    "open": "An open case",
+    "again": "Wet again after a repair",
+    "no_access": "Going stale, no way in",
+    "unproven": "Diagnosis not borne out",
+    "all": "Every home",
+}
+"""What a list of homes can be cut down to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,6 +72,60 @@ def own(viewer: Viewer, table: sa.Table, connection: sa.Connection) -> sa.Column
     return sa.and_(whose, table.c.home_id.in_(sa.select(listed.c.value)))
 
 
+def among(
+    viewer: Viewer, only: str, connection: sa.Connection, *, now: dt.datetime, ref: Reference
+) -> sa.ColumnElement[bool]:
+    """Return the condition that leaves a viewer's own homes of one of :data:`ONLY`.
+
+    The database looks for them: their numbers go nowhere.
+    """
+    whose = own(viewer, HOME_STATE, connection)
+    if only == "open":
+        return sa.and_(whose, HOME_STATE.c.open_cases_count > 0)
+    if only == "no_access":
+        return sa.and_(whose, _stale(now, ref))
+    if only not in ("again", "unproven"):
+        return whose
+    kinds = _again() if only == "again" else _unproven(now, ref)
+    flagged = sa.select(HOME_FLAG.c.home_id).where(HOME_FLAG.c.landlord_id == viewer.landlord_id, kinds)
+    return sa.and_(whose, HOME_STATE.c.home_id.in_(flagged))
+
+
+def _again() -> sa.ColumnElement[bool]:
+    """Return the condition of a flag of a place wet after its repair."""
+    return HOME_FLAG.c.flag.in_(tuple(VERDICT_WORDS))
+
+
+def _unproven(now: dt.datetime, ref: Reference) -> sa.ColumnElement[bool]:
+    """Return the condition of a flag of a diagnosis that should have been borne out by now."""
+    old = now - dt.timedelta(days=ref.value("portfolio.unproven_days"))
+    flag = HOME_FLAG.c.flag
+    return sa.or_(flag == NO_AIR_LOG, sa.and_(flag == UNPROVEN, HOME_FLAG.c.since < old))
+
+
+def _stale(now: dt.datetime, ref: Reference) -> sa.ColumnElement[bool]:
+    """Return the condition of an open home nobody got into last time, and where nothing happened for long."""
+    since = now - dt.timedelta(days=ref.value("portfolio.no_access_days"))
+    table = HOME_STATE.c
+    return sa.and_(table.open_cases_count > 0, table.no_access_count > 0, table.last_event_at < since)
+
+
+def in_order(connection: sa.Connection, column: Any) -> Any:
+    """Return a column of names to put rows in order by: the same order whatever a server's language is."""
+    return column.collate("C") if connection.dialect.name == "postgresql" else column
+
+
+def framed(rows: Sequence[Any], names: Sequence[str]) -> pd.DataFrame:
+    """Return rows of a database as a table, column by column.
+
+    Row by row it takes many times as long: each is asked whether it is something else first.
+    """
+    if not rows:
+        return pd.DataFrame(columns=list(names))
+    columns = zip(*rows, strict=True)
+    return pd.DataFrame({name: list(column) for name, column in zip(names, columns, strict=True)})
+
+
 def next_homes(
     connection: sa.Connection,
     viewer: Viewer,
@@ -70,26 +133,38 @@ def next_homes(
     *,
     nation: Nation,
     now: dt.datetime,
+    ref: Reference,
     limit: int,
     offset: int = 0,
     estate: str = "",
-    every: bool = False,
+    only: str = "open",
 ) -> NextHomes:
-    """Return one page of homes: those with an open case, or every one."""
-    where = own(viewer, HOME_STATE, connection)
-    if not every:
-        where = sa.and_(where, HOME_STATE.c.open_cases_count > 0)
+    """Return one page of homes of one of :data:`ONLY`.
+
+    They are put in order by their keys and numbers alone; what else is told is then read of the page's only.
+    """
+    where = among(viewer, only, connection, now=now, ref=ref)
     if estate:
         where = sa.and_(where, HOME_STATE.c.estate == estate)
     by: list[Any] = []
     for sort in sorts:
         column = HOME_STATE.c[sort.key.column]
         by.append((column.desc() if sort.descending else column.asc()).nulls_last())
-    by += [HOME_STATE.c.opened_at.asc().nulls_last(), HOME_STATE.c.home_id.asc()]
+    by += [HOME_STATE.c.opened_at.asc().nulls_last(), in_order(connection, HOME_STATE.c.home_id)]
     names = [column.name for column in HOME_STATE.columns]
     shown = [name for name in names if name not in viewer.hidden_keys and name not in _OWN]
-    asked = sa.select(*(HOME_STATE.c[name] for name in shown)).where(where).order_by(*by)
-    rows = connection.execute(asked.limit(limit + 1).offset(offset)).mappings().all()
+    asked = sa.select(HOME_STATE.c.home_id).where(where).order_by(*by).limit(limit + 1).offset(offset)
+    on_page = list(connection.scalars(asked))
+    whole = {
+        row["home_id"]: row
+        for some in batches(on_page)
+        for row in connection.execute(
+            sa.select(*(HOME_STATE.c[name] for name in shown)).where(
+                HOME_STATE.c.landlord_id == viewer.landlord_id, HOME_STATE.c.home_id.in_(some)
+            )
+        ).mappings()
+    }
+    rows = [whole[home_id] for home_id in on_page]
     homes = connection.scalar(sa.select(sa.func.count()).select_from(HOME_STATE).where(where)) or 0
     told = [
         {
@@ -170,9 +245,9 @@ def due(
     rows = connection.execute(
         sa.select(*(HOME_CLOCK.c[name] for name in columns))
         .where(own(viewer, HOME_CLOCK, connection), HOME_CLOCK.c.due_at < before)
-        .order_by(HOME_CLOCK.c.due_at, HOME_CLOCK.c.home_id, HOME_CLOCK.c.line)
+        .order_by(HOME_CLOCK.c.due_at, in_order(connection, HOME_CLOCK.c.home_id), HOME_CLOCK.c.line)
     ).all()
-    table = pd.DataFrame(rows, columns=list(columns))
+    table = framed(rows, columns)
     days = pd.to_datetime(table["due_on"]).to_numpy(dtype="datetime64[D]")
     today = pd.Timestamp(now).tz_convert(nation.zone).date()
     table["working_days"] = working_days_between([today] * len(days), days, nation=nation)
@@ -186,23 +261,34 @@ def _hour(moment: dt.datetime, nation: Nation) -> str:
     return "" if told == "00:00" else f" {told}"
 
 
-def flags(
+def repeats(connection: sa.Connection, viewer: Viewer, *, limit: int | None = None) -> pd.DataFrame:
+    """Return places wet after their repair, the latest first; so many of them, or all."""
+    return _flags(connection, viewer, [_again()], limit=limit)
+
+
+def unproven(
+    connection: sa.Connection, viewer: Viewer, *, now: dt.datetime, ref: Reference, limit: int | None = None
+) -> pd.DataFrame:
+    """Return diagnoses that nothing bears out: those without logged air first, each kind the latest first."""
+    no_air = HOME_FLAG.c.flag == NO_AIR_LOG
+    first = sa.case((no_air, 0), else_=1)
+    return _flags(connection, viewer, [_unproven(now, ref)], limit=limit, before=[first])
+
+
+def _flags(
     connection: sa.Connection,
     viewer: Viewer,
-    kinds: Sequence[str],
+    which: Sequence[sa.ColumnElement[bool]],
     *,
-    before: dt.datetime | None = None,
-    limit: int | None = None,
+    limit: int | None,
+    before: Sequence[Any] = (),
 ) -> pd.DataFrame:
-    """Return what should be looked at again, the latest first; so many of them, or all.
+    """Return what should be looked at again.
 
     Returns
     -------
     ``home_id``, ``estate``, ``flag``, ``since`` (UTC), ``said``, ``rests_on`` (ids of events).
     """
-    where = sa.and_(own(viewer, HOME_FLAG, connection), HOME_FLAG.c.flag.in_(list(kinds)))
-    if before is not None:
-        where = sa.and_(where, HOME_FLAG.c.since < before)
     columns = (
         HOME_FLAG.c.home_id, HOME_STATE.c.estate, HOME_FLAG.c.flag, HOME_FLAG.c.since, HOME_FLAG.c.said,
         HOME_FLAG.c.rests_on,
@@ -216,11 +302,13 @@ def flags(
                 HOME_STATE.c.home_id == HOME_FLAG.c.home_id,
             ),
         )
-        .where(where)
-        .order_by(HOME_FLAG.c.since.desc(), HOME_FLAG.c.home_id, HOME_FLAG.c.line)
+        .where(own(viewer, HOME_FLAG, connection), *which)
+        .order_by(
+            *before, HOME_FLAG.c.since.desc(), in_order(connection, HOME_FLAG.c.home_id), HOME_FLAG.c.line
+        )
         .limit(limit)
     ).all()
-    return pd.DataFrame(rows, columns=[column.name for column in columns])
+    return framed(rows, [column.name for column in columns])
 
 
 def no_access(connection: sa.Connection, viewer: Viewer, *, now: dt.datetime, ref: Reference) -> pd.DataFrame:
@@ -230,7 +318,6 @@ def no_access(connection: sa.Connection, viewer: Viewer, *, now: dt.datetime, re
     -------
     ``home_id``, ``estate``, ``tries``, ``last_event_at``, ``days``, ``law_due_at``, ``said``.
     """
-    since = now - dt.timedelta(days=ref.value("portfolio.no_access_days"))
     table = HOME_STATE.c
     rows = connection.execute(
         sa.select(
@@ -240,11 +327,10 @@ def no_access(connection: sa.Connection, viewer: Viewer, *, now: dt.datetime, re
             table.last_event_at,
             table.law_due_at,
         )
-        .where(own(viewer, HOME_STATE, connection), table.open_cases_count > 0)
-        .where(table.no_access_count > 0, table.last_event_at < since)
-        .order_by(table.last_event_at, table.home_id)
+        .where(own(viewer, HOME_STATE, connection), _stale(now, ref))
+        .order_by(table.last_event_at, in_order(connection, table.home_id))
     ).all()
-    found = pd.DataFrame(rows, columns=["home_id", "estate", "tries", "last_event_at", "law_due_at"])
+    found = framed(rows, ["home_id", "estate", "tries", "last_event_at", "law_due_at"])
     found["days"] = [(now - one).days for one in found["last_event_at"]]
     found["said"] = [
         f"{row.tries} {'try' if row.tries == 1 else 'tries'} to get in failed; nothing for {row.days} days"
@@ -269,64 +355,6 @@ def past_keeping(
         sa.select(*(HOME_STATE.c[name] for name in names))
         .where(own(viewer, HOME_STATE, connection), HOME_STATE.c.open_cases_count == 0)
         .where(HOME_STATE.c.last_event_at < since)
-        .order_by(HOME_STATE.c.last_event_at, HOME_STATE.c.home_id)
+        .order_by(HOME_STATE.c.last_event_at, in_order(connection, HOME_STATE.c.home_id))
     ).all()
-    return pd.DataFrame(rows, columns=list(names))
-
-
-def assets(connection: sa.Connection, viewer: Viewer) -> pd.DataFrame:
-    """Return each asset of each home as it was last looked at, and who pays."""
-    columns = [*ASSETS, "pays"]
-    rows = connection.execute(
-        sa.select(*(HOME_ASSET.c[name] for name in columns)).where(own(viewer, HOME_ASSET, connection))
-    ).all()
-    return pd.DataFrame(rows, columns=columns)
-
-
-def home_facts(connection: sa.Connection, viewer: Viewer) -> pd.DataFrame:
-    """Return what groups are made of: facts of every home, with how many reports each had."""
-    names = ["home_id", "estate", "built_year", "drawing_type", "installer", "soil", "nation", "tenure"]
-    names += ["easting_m", "northing_m", "open_cases_count", "wet_m"]
-    rows = connection.execute(
-        sa.select(*(HOME_STATE.c[name] for name in names), HOME_STATE.c.reports_count.label("reports")).where(
-            own(viewer, HOME_STATE, connection)
-        )
-    ).all()
-    found = pd.DataFrame(rows, columns=[*names, "reports"])
-    found["built_year"] = found["built_year"].astype("Int64").astype("string").fillna("")
-    return found
-
-
-def costs(connection: sa.Connection, viewer: Viewer, by: Sequence[str]) -> pd.DataFrame:
-    """Return money spent, and of it on repairs that failed, by currency and whatever else is named.
-
-    Parameters
-    ----------
-    by
-        Of ``home_id``, ``cause``, ``cost_for``.
-
-    Returns
-    -------
-    ``currency``, the columns of ``by``, ``amount``, ``failed_amount``, ``length_m``, ``per_m`` (NaN where no
-    length was recorded). Nothing for a viewer who is not shown money.
-    """
-    columns = ["currency", *by, "amount", "failed_amount", "length_m", "per_m"]
-    if "cost_hundredths" in viewer.hidden_keys:
-        return pd.DataFrame(columns=columns)
-    group = [HOME_COST.c.currency, *(HOME_COST.c[name] for name in by)]
-    rows = connection.execute(
-        sa.select(
-            *group,
-            sa.cast(sa.func.sum(HOME_COST.c.hundredths), sa.BigInteger).label("amount"),
-            sa.cast(sa.func.sum(HOME_COST.c.failed_hundredths), sa.BigInteger).label("failed_amount"),
-            sa.func.sum(HOME_COST.c.length_m).label("length_m"),
-        )
-        .where(own(viewer, HOME_COST, connection))
-        .group_by(*group)
-        .order_by(*group)
-    ).all()
-    found = pd.DataFrame(rows, columns=columns[:-1])
-    found[["amount", "failed_amount"]] = found[["amount", "failed_amount"]].astype(float) / 100
-    found["length_m"] = found["length_m"].astype(float)
-    found["per_m"] = (found["amount"] / found["length_m"]).where(found["length_m"] > 0)
-    return found
+    return framed(rows, names)

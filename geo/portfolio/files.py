@@ -1,19 +1,16 @@
-"""Events in from CSV and XLSX, tables out to them; no cell that leaves here starts a formula."""
+"""Events in from CSV and XLSX, and out to CSV; no cell that leaves here starts a formula."""
 
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import io
 import re
 import zipfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
-import openpyxl  # type: ignore[import-untyped]
 import pandas as pd
-from openpyxl.utils import get_column_letter  # type: ignore[import-untyped]
 
 from geo.errors import InputError, Problem
 from geo.exchange.bundle import FORMULA_SIGNS, csv_bytes
@@ -23,9 +20,6 @@ from geo.reference import Reference
 from geo.site.tables import read_csv, write_csv
 from geo.site.template import guide_of
 
-LONGEST_CELL = 32_000
-"""A cell of a workbook holds no more letters."""
-WIDEST = 60
 _WHOLE_MINUTE = re.compile(r"^(\d{4}-\d{2}-\d{2}T\d{2}:\d{2}):00$")
 STILL = (1980, 1, 1, 0, 0, 0)
 """Time written on every file of a packed file, so that the same content gives the same bytes."""
@@ -133,63 +127,6 @@ def template() -> dict[str, bytes]:
     guide = guide_of("Field guide to the register of homes", head, STEMS.values())
     files["FIELD_GUIDE.html"] = guide.encode()
     return files
-
-
-def workbook_bytes(tables: Mapping[str, pd.DataFrame]) -> bytes:
-    """Return tables as one workbook, a sheet each; the same tables give the same bytes.
-
-    Text is written as text, whatever it begins with: no cell is a formula. Moments are written as text in
-    UTC, dates too.
-    """
-    book = openpyxl.Workbook(write_only=False)
-    book.remove(book.active)
-    moment = dt.datetime(*STILL)  # noqa: DTZ001 - a workbook's own time has no zone
-    book.properties.created = book.properties.modified = moment
-    book.properties.creator = "wallfoot"
-    for name, table in tables.items():
-        sheet = book.create_sheet(title=name[:31])
-        sheet.freeze_panes = "A2"
-        widths = [len(str(column)) for column in table.columns]
-        for at, row in enumerate([list(table.columns), *table.itertuples(index=False)], start=1):
-            for column, value in enumerate(row, start=1):
-                _fill(sheet.cell(row=at, column=column), value)
-                widths[column - 1] = max(widths[column - 1], min(WIDEST, len(str(value))))
-        for column, width in enumerate(widths, start=1):
-            sheet.column_dimensions[get_column_letter(column)].width = width + 2
-    if not tables:
-        book.create_sheet(title="empty")
-    out = io.BytesIO()
-    book.save(out)
-    return _still(out.getvalue(), moment)
-
-
-def _fill(cell: Any, value: Any) -> None:
-    """Write one value, text always as text."""
-    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and value != value):  # noqa: PLR0124
-        return
-    if isinstance(value, bool):
-        cell.value = "yes" if value else "no"
-    elif isinstance(value, int | float) or hasattr(value, "dtype"):
-        cell.value = value.item() if hasattr(value, "item") else value
-    else:
-        text = value.isoformat() if isinstance(value, dt.date) else str(value)
-        cell.value = "".join(sign for sign in text if sign >= " " or sign in "\n\t")[:LONGEST_CELL]
-        cell.data_type = "s"
-        cell.quotePrefix = text.startswith(FORMULA_SIGNS)
-
-
-def _still(raw: bytes, moment: dt.datetime) -> bytes:
-    """Return a packed file with one time on everything in it, the workbook's own time of saving too."""
-    files = {}
-    with zipfile.ZipFile(io.BytesIO(raw)) as packed:
-        for name in packed.namelist():
-            files[name] = packed.read(name)
-    core = files["docProps/core.xml"].decode()
-    begin = core.index("<dcterms:modified")
-    end = core.index("</dcterms:modified>")
-    start = core.index(">", begin) + 1
-    files["docProps/core.xml"] = (core[:start] + f"{moment:%Y-%m-%dT%H:%M:%SZ}" + core[end:]).encode()
-    return packed_bytes(files)
 
 
 def packed_bytes(files: Mapping[str, bytes]) -> bytes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -147,14 +147,17 @@ def once_each(assets: pd.DataFrame) -> pd.DataFrame:
         kind="stable",
     )
     last = in_order.drop_duplicates("asset_id").drop(columns=["_looked", "_worst"]).set_index("asset_id")
-    pairs = assets[["asset_id", "home_id"]].sort_values("home_id").drop_duplicates()
+    pairs = assets[["asset_id", "home_id"]].drop_duplicates().sort_values(["asset_id", "home_id"])
     homes = pairs.groupby("asset_id")["home_id"]
     last["homes"] = homes.size()
     last["home_id"] = last["home_ids"] = homes.first()
     several = last.index[last["homes"] > 1]
     if len(several):
-        listed = pairs[pairs["asset_id"].isin(several)].groupby("asset_id")["home_id"].agg(" ".join)
-        last.loc[listed.index, "home_ids"] = listed
+        own = pairs[_among(pairs["asset_id"], several)]
+        listed: dict[str, list[str]] = {}
+        for asset_id, home_id in zip(own["asset_id"].tolist(), own["home_id"].tolist(), strict=True):
+            listed.setdefault(asset_id, []).append(home_id)
+        last.loc[list(listed), "home_ids"] = [" ".join(some) for some in listed.values()]
     return last.reset_index()
 
 
@@ -166,13 +169,19 @@ def shared(assets: pd.DataFrame) -> pd.DataFrame:
     ``asset_id``, ``asset_kind``, ``homes``, ``home_ids``, ``state``, ``pays``: who pays, as it was written in
     any of the homes; several answers side by side, ``""`` where nobody wrote it.
     """
-    each = once_each(assets)
+    return _shared(once_each(assets), assets)
+
+
+def _shared(each: pd.DataFrame, assets: pd.DataFrame) -> pd.DataFrame:
     several = each[each["homes"] > 1].reset_index(drop=True)
     several["pays"] = ""
     if "pays" in assets.columns and len(several):
-        told = assets[assets["asset_id"].isin(several["asset_id"]) & assets["pays"].ne("")]
-        who = told.groupby("asset_id")["pays"].agg(lambda one: "; ".join(sorted(set(one))))
-        several["pays"] = several["asset_id"].map(who).fillna("")
+        paid = assets[assets["pays"].ne("")]
+        told = paid[_among(paid["asset_id"], several["asset_id"])]
+        who: dict[str, set[str]] = {}
+        for asset_id, pays in zip(told["asset_id"].tolist(), told["pays"].tolist(), strict=True):
+            who.setdefault(asset_id, set()).add(pays)
+        several["pays"] = ["; ".join(sorted(who.get(one, ()))) for one in several["asset_id"]]
     return several[["asset_id", "asset_kind", "homes", "home_ids", "state", "pays"]]
 
 
@@ -226,7 +235,7 @@ def patterns_of(
         remarks.append(f"{len(groups)} groups were looked at: the adjusted chance allows for that.")
     return Patterns(
         asset_kind=asset_kind, by=tuple(names), failed=failed, inspected=inspected, groups=groups,
-        shared=shared(own), remarks=tuple(remarks),
+        shared=_shared(each, own), remarks=tuple(remarks),
     )  # fmt: skip
 
 
@@ -236,9 +245,10 @@ def quiet_homes(
     """Return the homes nobody complained of and where no asset of a kind was inspected; as ``homes``."""
     own = assets[assets["asset_kind"] == asset_kind]
     looked = own.loc[own["state"].isin(INSPECTED), "asset_id"]
-    seen = own.loc[own["asset_id"].isin(looked), "home_id"]
+    seen = own.loc[_among(own["asset_id"], looked), "home_id"]
     names = list(dict.fromkeys(by))
-    quiet = homes[(homes["reports"].fillna(0) == 0) & ~homes["home_id"].isin(seen)].copy()
+    quiet = homes[homes["reports"].fillna(0) == 0]
+    quiet = quiet[~_among(quiet["home_id"], seen)].copy()
     quiet[names] = quiet[names].fillna("").replace("", NOT_RECORDED)
     return quiet
 
@@ -301,6 +311,12 @@ def _groups(
     out["said"] = [_said(row, failed=failed, inspected=inspected) for row in out.itertuples(index=False)]
     out = out.sort_values(["chance", *names], kind="stable").reset_index(drop=True)
     return out[columns]
+
+
+def _among(names: pd.Series, some: Iterable[str]) -> NDArray[np.bool_]:
+    """Tell which names are among some: of many texts quicker than the table's own way."""
+    known = set(some)
+    return np.fromiter((name in known for name in names.tolist()), dtype=bool, count=len(names))
 
 
 def _said(row: object, *, failed: int, inspected: int) -> str:

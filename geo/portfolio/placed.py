@@ -13,23 +13,18 @@ import sqlalchemy as sa
 from numpy.typing import NDArray
 
 from geo.portfolio import ask
+from geo.portfolio.ask import ONLY
 from geo.portfolio.keys import Key, sorts_of
 from geo.portfolio.periods import Nation
 from geo.portfolio.register import Register
 from geo.portfolio.viewer import Viewer
 from geo.store.register_tables import HOME_STATE
 
+__all__ = ["ONLY", "Placed", "estates", "listed", "narrowed", "placed", "steps_of"]
+
 EPOCH = dt.date(1970, 1, 1).toordinal()
 STEPS = 6
 """Steps of a map: the first is "nothing to say"."""
-ONLY = {
-    "open": "An open case",
-    "again": "Wet again after a repair",
-    "no_access": "Going stale, no way in",
-    "unproven": "Diagnosis not borne out",
-    "all": "Every home",
-}
-"""What a list of homes can be cut down to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,25 +46,6 @@ class Placed:
     without: int
 
 
-def chosen_ids(register: Register, viewer: Viewer, only: str, *, now: dt.datetime) -> frozenset[str] | None:
-    """Return the homes a list is cut down to, ``None`` where it is not cut down by name.
-
-    Parameters
-    ----------
-    only
-        A key of :data:`ONLY`.
-    """
-    if only in ("open", "all"):
-        return None
-    if only == "again":
-        table = register.repeats(viewer)
-    elif only == "no_access":
-        table = register.no_access(viewer, now=now)
-    else:
-        table = register.unproven(viewer, now=now)
-    return frozenset(table["home_id"])
-
-
 def narrowed(viewer: Viewer, home_ids: frozenset[str] | None) -> Viewer:
     """Return a viewer who looks at some of their own homes only."""
     if home_ids is None:
@@ -89,11 +65,8 @@ def listed(
     estate: str = "",
     only: str = "open",
 ) -> ask.NextHomes:
-    """Return one page of homes as :meth:`Register.next_homes`, of those :data:`ONLY` names."""
-    ids = chosen_ids(register, viewer, only, now=now)
-    return register.next_homes(
-        narrowed(viewer, ids), order, limit=limit, offset=offset, estate=estate, every=only != "open", now=now
-    )
+    """Return one page of homes, see :meth:`geo.portfolio.questions.Questions.next_homes`."""
+    return register.next_homes(viewer, order, limit=limit, offset=offset, estate=estate, only=only, now=now)
 
 
 def estates(register: Register, viewer: Viewer) -> tuple[str, ...]:
@@ -130,13 +103,9 @@ def placed(
         When there is no such key, or the viewer is not shown it.
     """
     sort = sorts_of([key.removeprefix("-")], hidden=viewer.hidden_keys)[0]
-    ids = chosen_ids(register, viewer, only, now=now)
-    some = narrowed(viewer, ids)
     names = ("home_id", "estate", "easting_m", "northing_m")
-    with register._asking(some) as connection:  # noqa: SLF001 - as above
-        where = ask.own(some, HOME_STATE, connection)
-        if only == "open":
-            where = sa.and_(where, HOME_STATE.c.open_cases_count > 0)
+    with register._asking(viewer) as connection:  # noqa: SLF001 - as above
+        where = ask.among(viewer, only, connection, now=now, ref=register.ref)
         if estate:
             where = sa.and_(where, HOME_STATE.c.estate == estate)
         columns = [HOME_STATE.c[name] for name in names]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 
-from geo.errors import InputError
+from geo.errors import InputError, WallfootError
 from geo.portfolio.counting import holidays_digest, moment_of
 from geo.portfolio.entry import NOTHING, Entry, as_text, chained, sealed
 from geo.portfolio.events import Happened, own_fields
@@ -51,6 +51,22 @@ class Appended:
     head: str
 
 
+class GrownError(WallfootError):
+    """The file of a home has grown since whoever adds to it looked; nothing was added.
+
+    ``grown`` has, by home, how many events were seen and how many there are.
+    """
+
+    def __init__(self, grown: Mapping[str, tuple[int, int]]) -> None:
+        self.grown = dict(grown)
+        some = [
+            f"the file of home {name[:80]} had {seen} events when it was opened and has {there} now"
+            for name, (seen, there) in sorted(self.grown.items())[:5]
+        ]
+        more = f"; and {len(self.grown) - 5} more" if len(self.grown) > 5 else ""
+        super().__init__(f"Nothing was added: {'; '.join(some)}{more}. Look at what is new, then add again.")
+
+
 def lock_landlord(connection: sa.Connection, landlord_id: str) -> Any:
     """Take the right to add to a landlord's register and return its row."""
     row = connection.execute(
@@ -70,11 +86,15 @@ def append(
     why: str,
     periods: Periods,
     ref: Reference,
+    seen: Mapping[str, int],
 ) -> Appended:
     """Add events to a landlord's register; those it holds already are left out.
 
     Raises
     ------
+    GrownError
+        When the file of a home new events are of has other than the events that were ``seen``: the landlord's
+        row is locked by then, so that none can come in between.
     InputError
         When an event does not fit what is there; nothing is added.
     StoreError
@@ -99,6 +119,9 @@ def append(
         for some in batches(list(homes))
         for home_id, entries in entries_of(connection, landlord_id, some).items()
     }
+    there = {home_id: len(known.get(home_id, ())) for home_id in homes if home_id in seen}
+    if grown := {name: (seen[name], now) for name, now in there.items() if now != seen[name]}:
+        raise GrownError(grown)
     problems = misfits(homes, known)
     if problems:
         raise InputError(problems)

@@ -46,10 +46,11 @@ class Walls:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outlines:
-    """What outlines give: the state of each (``SOUND`` or what is wrong), edges as drawn, and the walls.
+    """What outlines give: the state of each (``SOUND`` or what is wrong), edges, and the walls.
 
     ``twin`` is the number of the earlier home with the same outline, -1 for none; ``edges`` are (edges, 4)
-    x and y of both ends of every edge of every building, sound or not, and ``edge_home`` whose each is.
+    x and y of both ends of every edge of every building, cleaned where it is sound and as drawn where it is
+    not, and ``edge_home`` whose each is.
     """
 
     state: NDArray[np.int8]
@@ -78,23 +79,20 @@ def read_outlines(shapes: Any, *, ref: Reference) -> Outlines:
     state[twin >= 0] = TWICE
     xy, starts, of_part, owner = _rings(shapes[drawn])
     ring_home = drawn[owner[of_part]]
-    of_ring = np.repeat(np.arange(len(of_part)), np.diff(starts))
-    first, last = starts[:-1], starts[1:]
-    inner = np.ones(len(xy), dtype=bool)
-    inner[last - 1] = False
-    edge = np.flatnonzero(inner)
-    edges = np.concatenate([xy[edge], xy[edge + 1]], axis=1)
-    edge_home = ring_home[of_ring[edge]].astype(np.int32)
-    use = np.flatnonzero(state[ring_home] == SOUND)
-    if not len(use):
-        return Outlines(state=state, twin=twin, edges=edges, edge_home=edge_home, walls=_no_walls())
+    first = starts[:-1]
+    drawn_as = np.diff(starts) - 1
     corners, counts = clean_rings(
         xy, starts, np.radians(ref.value("perimeter.straight_deg")), ref.value("perimeter.shortest_face_m")
     )
     outer = np.r_[True, of_part[1:] != of_part[:-1]]
     bad = np.unique(ring_home[(counts == 0) & outer])
     state[bad[state[bad] == SOUND]] = TOO_SMALL
-    use = use[(state[ring_home[use]] == SOUND) & (counts[use] > 0)]
+    cleaned = (state[ring_home] == SOUND) & (counts > 0)
+    edges, of_ring = _edges(xy, corners, first, np.where(cleaned, counts, drawn_as), cleaned)
+    edge_home = ring_home[of_ring].astype(np.int32)
+    use = np.flatnonzero(cleaned)
+    if not len(use):
+        return Outlines(state=state, twin=twin, edges=edges, edge_home=edge_home, walls=_no_walls())
     begun = _begun(corners, first, counts, outer)
     number = np.repeat(use, counts[use])
     count = counts[number]
@@ -121,6 +119,24 @@ def read_outlines(shapes: Any, *, ref: Reference) -> Outlines:
         ref.value("screen.longest_strip_m"),
     )
     return Outlines(state=state, twin=twin, edges=edges, edge_home=edge_home, walls=walls)
+
+
+def _edges(
+    xy: Numbers, corners: Numbers, first: Rows, count: Rows, cleaned: NDArray[np.bool_]
+) -> tuple[Numbers, Rows]:
+    """Return the edges of all rings, ring by ring, and which ring each is of.
+
+    Those of a cleaned ring run between its corners, as on a single site: a line drawn a little bowed would
+    else stand before its own wall and hide the ground from it.
+    """
+    ring = np.repeat(np.arange(len(first)), count)
+    k = np.arange(len(ring)) - np.repeat(np.cumsum(count) - count, count)
+    own = cleaned[ring]
+    after = np.where(own & (k + 1 == count[ring]), 0, k + 1)
+    start, end = first[ring] + k, first[ring] + after
+    own = own[:, None]
+    begins, ends = np.where(own, corners[start], xy[start]), np.where(own, corners[end], xy[end])
+    return np.concatenate([begins, ends], axis=1), ring
 
 
 def _rings(shapes: Any) -> tuple[Numbers, Rows, Rows, Rows]:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -17,24 +16,20 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa  # type: ignore[import-untyped]
 import rasterio
-from pyproj import CRS
 
-from geo.errors import InputError, Problem, WallfootError
+from geo.errors import WallfootError
 from geo.reference import Reference
 from geo.screen import said
 from geo.screen.block import Done, Job, Settings, examine_block
 from geo.screen.footprints import Block, Footprints, allot, homes_of, read_footprints
 from geo.screen.heights import Ground, open_ground
-from geo.screen.results import cells_of
-from geo.screen.tables import Writer
+from geo.screen.parts import Join, keep, part, parts_folder, refused
 
 Tell = Callable[[int, int], None]
 LIMITS = ("screen.", "ground.", "perimeter.", "confidence.")
 HEAD_BYTES = 65_536
 PATIENCE = "10s"  # for a scheduler to answer
-MANIFEST = "manifest.json"
 BESIDE = ("-walls", "-squares")
 
 
@@ -102,17 +97,17 @@ def screen_homes(
         When the work stopped; the blocks done are kept beside ``out``.
     """
     if out.suffix.lower() != ".parquet":
-        raise _refused(str(out), "no name for results", "NAME.parquet", "Name the file so.")
+        raise refused(str(out), "no name for results", "NAME.parquet", "Name the file so.")
     written = {out.with_name(f"{out.stem}{suffix}.parquet").resolve() for suffix in ("", *BESIDE)}
     if written & {Path(one).resolve() for one in (footprints, *heights, *surface)}:
-        raise _refused(str(out), "would write over what it reads", "another name", "Name the results anew.")
+        raise refused(str(out), "would write over what it reads", "another name", "Name the results anew.")
     if not out.absolute().parent.is_dir():
-        raise _refused(str(out), "its folder is not there", "a file in a folder that is", "Make the folder.")
+        raise refused(str(out), "its folder is not there", "a file in a folder that is", "Make the folder.")
     ground = open_ground(heights, ref=ref)
     above = open_ground(surface, ref=ref) if surface else None
     if above is not None and (above.lattice != ground.lattice or above.crs != ground.crs):
         name = Path(surface[0]).name
-        raise _refused(name, "on other cells than the ground", "the same grid and cells", "Leave it out.")
+        raise refused(name, "on other cells than the ground", "the same grid and cells", "Leave it out.")
     relative = ref.value("ground.dem_relative_sigma_m") if relative_error_m is None else relative_error_m
     settings = Settings(ref=ref, relative_error_m=relative, half_m=half_m)
     told = {
@@ -134,28 +129,27 @@ def screen_homes(
         reach_m=ref.value("screen.reach_m"),
     )
     with _workers(min(jobs, len(blocks)), cluster) as pool:
-        parts, notes = _parts_folder(out, asked)
-        kept = {block.key for block in blocks if _part(parts, block.key).is_file()}
+        parts, notes = parts_folder(out, asked)
+        kept = {block.key for block in blocks if part(parts, block.key).is_file()}
         if kept:
             notes.append(f"{len(kept)} of {len(blocks)} blocks were done before and are kept")
         total, done = len(homes.bounds), sum(len(block.own) for block in blocks if block.key in kept)
         if tell is not None:
             tell(done, total)
         made = (_job(one, homes, ground, above, settings) for one in blocks if one.key not in kept)
-        for found in _worked(made, pool):
-            _keep(parts, found)
-            done += found.homes.num_rows
-            if tell is not None:
-                tell(done, total)
-    faults: dict[str, None] = {}
-    for block in blocks:
-        with pa.ipc.open_file(_part(parts, block.key)) as file:
-            faults |= dict.fromkeys(json.loads((file.schema.metadata or {}).get(b"faults", b"[]")))
-    files, counts = _joined(out, parts, blocks, ground.crs, told, side_m=ref.value("screen.summary_m"))
+        with Join(out, parts, blocks, ground.crs, told) as join:
+            join.go_on()
+            for found in _worked(made, pool):
+                keep(parts, found)
+                join.go_on()
+                done += found.homes.num_rows
+                if tell is not None:
+                    tell(done, total)
+            files = join.finish(ref.value("screen.summary_m"))
     shutil.rmtree(parts)
     if model == "DSM":
         notes.append("a surface model shows shrubs and cars as ground: falls from it are no better than that")
-    return Screening(files=files, homes=total, kept=len(kept), notes=(*notes, *faults), **counts)
+    return Screening(files=files, homes=total, kept=len(kept), notes=(*notes, *join.faults), **join.counts)
 
 
 def _job(block: Block, homes: Footprints, ground: Ground, above: Ground | None, settings: Settings) -> Job:
@@ -198,16 +192,16 @@ def _cluster(address: str) -> Iterator[tuple[Any, int]]:
         from distributed import Client  # noqa: PLC0415 - only with --cluster
     except ImportError:
         mend = "Install wallfoot[cluster]."
-        raise _refused("--cluster", "Dask is not installed", "Dask's distributed", mend) from None
+        raise refused("--cluster", "Dask is not installed", "Dask's distributed", mend) from None
     try:
         client: Any = Client(address, timeout=PATIENCE, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         found = f"no scheduler answers at {address} ({str(error).splitlines()[0]})"
-        raise _refused("--cluster", found, "tcp://HOST:PORT", "Start it, or correct the address.") from None
+        raise refused("--cluster", found, "tcp://HOST:PORT", "Start it, or correct the address.") from None
     with client:
         count = len(client.scheduler_info(n_workers=-1)["workers"])
         if not count:
-            raise _refused("--cluster", "has no worker", "one or more", "Start workers.")
+            raise refused("--cluster", "has no worker", "one or more", "Start workers.")
         yield client.get_executor(pure=False), count
 
 
@@ -273,99 +267,3 @@ def _tile_mark(path: str) -> list[Any]:
         source.seek(max(0, about.st_size - HEAD_BYTES))
         mark.update(source.read(HEAD_BYTES))
     return [path, about.st_size, about.st_mtime_ns, mark.hexdigest()]
-
-
-def _parts_folder(out: Path, asked: Mapping[str, Any]) -> tuple[Path, list[str]]:
-    """Return the folder of finished blocks; emptied, and said so, where they are of other inputs."""
-    folder = out.with_name(f"{out.name}.parts")
-    manifest = folder / MANIFEST
-    wanted = json.dumps(asked, indent=1, sort_keys=True)
-    notes: list[str] = []
-    if folder.exists():
-        kept = manifest.read_text(encoding="utf-8") if manifest.is_file() else ""
-        if kept == wanted:
-            return folder, notes
-        if any(not one.name.endswith((".arrow", ".new", MANIFEST)) for one in folder.iterdir()):
-            mend = "Move it away."
-            raise _refused(str(folder), "holds other files", "a folder of a screening", mend)
-        shutil.rmtree(folder)
-        notes.append("the inputs or the settings have changed since it was interrupted: it began anew")
-    folder.mkdir()
-    _put(manifest, wanted.encode())
-    return folder, notes
-
-
-def _part(parts: Path, key: str) -> Path:
-    return parts / f"{key}.arrow"
-
-
-def _keep(parts: Path, found: Done) -> None:
-    """Keep a block's answers: the walls first, so that a block with homes has both."""
-    for name, table in ((f"{found.key}-walls", found.walls), (found.key, found.homes)):
-        kept = table.replace_schema_metadata({"faults": json.dumps(found.faults)})
-        sink = pa.BufferOutputStream()
-        with pa.ipc.new_file(sink, kept.schema, options=pa.ipc.IpcWriteOptions(compression="lz4")) as file:
-            file.write_table(kept)
-        _put(_part(parts, name), sink.getvalue())
-
-
-def _table(parts: Path, key: str) -> pa.Table:
-    """Return a block's table as it was kept."""
-    with pa.ipc.open_file(_part(parts, key)) as file:
-        return file.read_all()
-
-
-def _put(path: Path, content: Any) -> None:
-    """Write a file whole or not at all."""
-    new = path.with_name(f"{path.name}.new")
-    with new.open("wb") as sink:
-        sink.write(content)
-        sink.flush()
-        os.fsync(sink.fileno())
-    new.replace(path)
-
-
-def _joined(
-    out: Path,
-    parts: Path,
-    blocks: Sequence[Block],
-    crs: CRS,
-    told: Mapping[str, str],
-    *,
-    side_m: float,
-) -> tuple[tuple[Path, ...], dict[str, int]]:
-    """Join the blocks in their order into the files asked for; each stands whole or not at all."""
-    named = {"": ("Polygon", "MultiPolygon"), "-walls": ("LineString",)}
-    files: list[tuple[Path, Path]] = []
-    counts = dict.fromkeys(("examined", "toward", "not_known"), 0)
-    for suffix, kinds in named.items():
-        new = out.with_name(f".{out.stem}{suffix}.new")
-        writer = Writer(
-            new,
-            _table(parts, blocks[0].key + suffix).schema.remove_metadata(),
-            crs=crs,
-            kinds=kinds if suffix else (),
-            told=told,
-        )
-        for block in blocks:
-            table = _table(parts, block.key + suffix)
-            if not suffix:
-                examined = table["examined"].to_numpy()
-                word = table["verdict"].to_pandas().astype(str).to_numpy()
-                counts["examined"] += int(examined.sum())
-                counts["toward"] += int((word == "toward").sum())
-                counts["not_known"] += int((word == "not known").sum())
-            if table.num_rows:
-                writer.write(table)
-        writer.close()
-        files.append((new, out.with_name(f"{out.stem}{suffix}.parquet")))
-    squares = out.with_name(f".{out.stem}-squares.new")
-    cells_of(files[0][0], side_m).to_parquet(squares, write_covering_bbox=True)
-    files.append((squares, out.with_name(f"{out.stem}-squares.parquet")))
-    for new, final in files:
-        new.replace(final)
-    return tuple(final for _, final in files), counts
-
-
-def _refused(name: str, found: str, allowed: str, mend: str) -> InputError:
-    return InputError([Problem(file=name, found=found, allowed=allowed, mend=mend)])

@@ -1,4 +1,6 @@
-"""Who read what of the sensitive things: a table that only ever grows, written where people log in.
+"""Who read what of the sensitive things: a table that only ever grows.
+
+It is written where people log in, and by every command that reads them.
 
 A row says what somebody was given, not what their eye rested on: a site opened hands its page everything
 in it, so that it is a reading of each sensitive kind the site holds.
@@ -6,17 +8,21 @@ in it, so that it is a reading of each sensitive kind the site holds.
 
 from __future__ import annotations
 
+import getpass
+import hashlib
+import os
+import platform
 import secrets
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 import sqlalchemy as sa
 
 from geo.site.model import Site
 from geo.store.columns import Moment
 from geo.store.engine import reading, writing
-from geo.store.said import told
+from geo.store.said import StoreError, told
 from geo.store.tables import FILE, METADATA, RECORD_TABLES
 
 READ_LOG = sa.Table(
@@ -53,6 +59,8 @@ KINDS_READ = {
 PHOTOS = "photos/"
 """Folder of a site's photographs, in the names of its files."""
 MOST_ROWS = 500
+COMMAND = "command"
+"""Role of whoever reads by a command: there nobody logs in."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +112,30 @@ class ReadLog:
                 rows = [{"read_id": secrets.token_hex(12), **asdict(read)} for read in reads]
                 connection.execute(READ_LOG.insert(), rows)
 
+    def note_command(self, kinds: Sequence[str], **of: str) -> None:
+        """Note that whoever runs a command reads something, before it is shown.
+
+        Parameters
+        ----------
+        kinds
+            Kinds of :data:`KINDS_READ`.
+        of
+            ``site_id``, or ``landlord_id`` and ``home_id``.
+
+        Raises
+        ------
+        StoreError
+            When it cannot be noted; then it must not be shown.
+        """
+        now, who = datetime.now(UTC), sign_of_this_user()
+        try:
+            self.add([Read(at=now, who=who, role=COMMAND, kind=kind, **of) for kind in kinds])
+        except StoreError as error:
+            raise StoreError(
+                "Here it is noted who reads what, and just now it cannot be noted; so this is not shown."
+                f" {error}"
+            ) from error
+
     def held(self, site_id: str) -> tuple[str, ...]:
         """Return the sensitive kinds a site holds now."""
         with told(), reading(self._engine) as connection:
@@ -154,6 +186,15 @@ class ReadLog:
             return tuple(
                 Read(**dict(zip(names, row, strict=True))) for row in connection.execute(asked).all()
             )
+
+
+def sign_of_this_user() -> str:
+    """Return the sign of who runs this program: the same each time, and it tells no name."""
+    try:
+        name = getpass.getuser()
+    except (KeyError, OSError):  # a user this machine has no name for
+        name = str(os.getuid()) if hasattr(os, "getuid") else ""
+    return hashlib.sha256(f"{platform.node()}|{name}".encode()).hexdigest()[:10]
 
 
 def held_by(site: Site) -> tuple[str, ...]:

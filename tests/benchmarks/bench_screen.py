@@ -2,7 +2,8 @@
 
 An invented estate on invented ground: plots of 20 x 20 m, houses of about 9 x 8 m turned anyhow, every second
 pair semi-detached, tiles of 1 km in cells of 1 m with 20 mm of noise. Times are of this machine on this day and
-hold whatever else ran on it; processor seconds are printed beside them. Nothing is asserted.
+hold whatever else ran on it. Beside them stand processor seconds, what each process waited for, and what the
+same processor seconds come to where every worker has a processor of its own. Nothing is asserted.
 
     python tests/benchmarks/bench_screen.py --homes 10000 100000
     python tests/benchmarks/bench_screen.py --homes 1000000 --workers 2
@@ -106,12 +107,21 @@ def processor_s() -> float:
     )
 
 
-class Memory(threading.Thread):
-    """Watches the memory this process and its children hold together (proportional share), megabytes."""
+class Watch(threading.Thread):
+    """Watches this process and its children: memory they hold together, and what their time goes on.
+
+    ``most`` is in megabytes, a proportional share of what they share. ``ran``, ``queued`` and ``lived`` are by
+    process, seconds: on a processor, ready and waiting for one, and from first to last look. The rest of its
+    life it waited for something else: the disk, or another process. Only Linux tells them apart.
+    """
 
     def __init__(self) -> None:
         super().__init__(daemon=True)
         self.most, self.over = 0.0, threading.Event()
+        self.ran: dict[int, float] = {}
+        self.queued: dict[int, float] = {}
+        self.lived: dict[int, float] = {}
+        self._since: dict[int, tuple[float, float, float]] = {}
 
     def run(self) -> None:
         """Look every three seconds: looking takes time itself."""
@@ -123,21 +133,62 @@ class Memory(threading.Thread):
             for one in (me, *me.children(recursive=True)):
                 try:
                     held += one.memory_full_info().pss
-                except psutil.Error:
+                    self._look(one.pid)
+                except (psutil.Error, OSError):
                     continue
             self.most = max(self.most, held / 1e6)
 
+    def _look(self, pid: int) -> None:
+        """Take what the kernel counts of a process's first thread, in nanoseconds."""
+        ran, queued, _ = (float(one) for one in Path(f"/proc/{pid}/schedstat").read_text().split())
+        now = time.perf_counter()
+        first = self._since.setdefault(pid, (ran, queued, now))
+        self.ran[pid], self.queued[pid] = (ran - first[0]) / 1e9, (queued - first[1]) / 1e9
+        self.lived[pid] = now - first[2]
 
-def timed(source: str, tiles: list[str], out: Path, workers: int) -> tuple[float, float, float]:
-    """Return seconds, processor seconds and most megabytes of one screening."""
-    watch = Memory()
+    def told(self) -> str:
+        """Say where the time of the busiest processes went, those that worked on blocks first."""
+        busy = sorted(self.ran, key=lambda pid: -self.ran[pid])[:3]
+        parts = [
+            f"{self.lived[pid]:.0f} s = {self.ran[pid]:.0f} running + {self.queued[pid]:.0f} waiting for a"
+            f" processor + {max(0.0, self.lived[pid] - self.ran[pid] - self.queued[pid]):.0f} for anything else"
+            for pid in busy
+        ]
+        return "; ".join(parts)
+
+
+class Parts:
+    """Processor seconds of this process before the first block, while blocks are worked out, and after the last."""
+
+    def __init__(self) -> None:
+        self.begun, self.marks = _own_s(), [_own_s()]
+
+    def tell(self, done: int, total: int) -> None:
+        """Mark a block."""
+        del done, total
+        self.marks.append(_own_s())
+
+    def alone_s(self) -> float:
+        """Return the seconds in which no block was worked out."""
+        return self.marks[1] - self.begun + _own_s() - self.marks[-1]
+
+
+def _own_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def timed(source: str, tiles: list[str], out: Path, workers: int) -> tuple[float, float, float, float, str]:
+    """Return seconds, processor seconds, those of them nothing ran beside, most megabytes, and where time went."""
+    watch, parts = Watch(), Parts()
     watch.start()
     begun, used = time.perf_counter(), processor_s()
-    screen_homes(source, tiles, out, ref=REF, jobs=workers)
+    screen_homes(source, tiles, out, ref=REF, jobs=workers, tell=parts.tell)
     took, used = time.perf_counter() - begun, processor_s() - used
+    alone = parts.alone_s()
     watch.over.set()
     watch.join()
-    return took, used, watch.most
+    return took, used, alone, watch.most, watch.told()
 
 
 def straightforward(source: str, tiles: list[str], count: int) -> pd.DataFrame:
@@ -221,16 +272,23 @@ def main() -> int:
             compare(folder, chosen.compare)
         for homes in chosen.homes:
             source, tiles = write_estate(folder, homes)
-            alone = 0.0
+            first = free_first = 0.0
             for workers in chosen.workers:
                 runs = [timed(source, tiles, folder / "out.parquet", workers) for _ in range(chosen.repeats)]
-                took, used, most = (statistics.median(column) for column in zip(*runs, strict=True))
-                alone = took if workers == 1 else alone
-                said = f", {alone / took:.2f} x one worker" if workers > 1 and alone else ""
+                took, used, alone, most = (
+                    statistics.median(column) for column in list(zip(*runs, strict=True))[:4]
+                )
+                free = alone + (used - alone) / workers
+                if workers == 1:
+                    first, free_first = took, free
+                said = f", {first / took:.2f} x one worker" if workers > 1 and first else ""
+                least = f", {free_first / free:.2f} x one worker" if workers > 1 and first else ""
                 print(
                     f"{homes:9,d} homes, {len(tiles)} tiles, {workers} workers: {took:7.1f} s,"
-                    f" {homes / took:,.0f} homes/s; processor {used:.1f} s, {homes / used:,.0f} homes/s a core;"
-                    f" {most:,.0f} MB{said}",
+                    f" {homes / took:,.0f} homes/s{said}; {most:,.0f} MB\n"
+                    f"{'':>10}processor {used:.1f} s, {homes / used:,.0f} homes/s a core, {alone:.1f} s of it alone:"
+                    f" with {workers} free it takes {free:.1f} s{least}\n"
+                    f"{'':>10}{runs[-1][4]}",
                     flush=True,
                 )
     return 0

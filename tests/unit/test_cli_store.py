@@ -9,7 +9,7 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from geo.cli import app
-from geo.site.records import Gully
+from geo.site.records import Account, Gully
 from geo.store.changes import Put, Remove
 from geo.store.store import open_store
 
@@ -57,6 +57,20 @@ def test_history_is_told(workspace: Path) -> None:
     assert "assistant  gully N1  added" in lines[0]
     assert "note 'a' → 'b': typed\N{REPLACEMENT CHARACTER}wrong" in lines[1]
     assert lines[2].endswith("removed")
+
+
+def test_what_a_command_hands_out_is_noted(workspace: Path, tmp_path: Path) -> None:
+    """A folder handed out, and the history of a site with accounts; a site there is none of leaves no row."""
+    site_id = run(workspace, "take-in", DEMO / "three_cottages").stdout.strip()
+    with open_store(workspace) as store:
+        store.save(site_id, [Put(Account(id="NEW1", speaker="occupant", said="wet again"))], by="surveyor")
+    assert run(workspace, "hand-out", site_id, tmp_path / "out").exit_code == 0
+    assert run(workspace, "hand-out", "nowhere", tmp_path / "no").exit_code == 1
+    assert run(workspace, "history", site_id).exit_code == 0
+    with open_store(workspace) as store:
+        read = store.read_log.rows(site_ids=[site_id, "nowhere"])
+        assert {"export", "accounts"} <= {one.kind for one in read}
+        assert {(one.site_id, one.role) for one in read} == {(site_id, "command")}
 
 
 def test_a_back_up_is_made_and_brought_back(workspace: Path, tmp_path: Path) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ from geo.portfolio.events import EVENTS, Happened
 from geo.portfolio.keys import KEYS, sorts_of
 from geo.portfolio.periods import default
 from geo.portfolio.register import Register, open_register
+from geo.portfolio.saving import GrownError
 from geo.portfolio.viewer import Viewer
 from geo.portfolio.walls import repeats_of, walls_of
 from geo.store.register_tables import DERIVED
@@ -106,6 +109,46 @@ def test_an_event_is_kept_once(register: Register) -> None:
     assert len(register.events(MANAGER, "H1")) == 2
 
 
+def seen(register: Register) -> dict[str, int]:
+    """Return how many events the file of H1 has, as a page shows it."""
+    state = register.state(MANAGER, "H1")
+    assert state is not None
+    return {"H1": state["events_count"]}
+
+
+def test_nothing_is_added_to_a_file_that_has_grown_since_it_was_seen(register: Register) -> None:
+    """Who looked before another added is told so, and adds nothing; looked at again, it goes in."""
+    register.append(MANAGER, [listed("H1"), listed("H2")], by="manager")
+    before = seen(register)
+    first, second = reported("H1", "2026-12-01"), reported("H1", "2026-12-02")
+    done = register.append(MANAGER, [first], by="manager", seen=before)
+    with pytest.raises(GrownError, match="home H1 had 1 events when it was opened and has 2 now") as refused:
+        register.append(MANAGER, [reported("H2", "2026-12-02"), second], by="manager", seen=before)
+    assert refused.value.grown == {"H1": (1, 2)}
+    assert register.head(MANAGER) == done.head
+    assert register.append(MANAGER, [first], by="manager", seen=before).already == 1  # sent again, not lost
+    assert register.append(MANAGER, [second], by="manager", seen=seen(register)).added == 1
+
+
+def test_of_many_who_saw_the_same_file_one_adds(register: Register) -> None:
+    """Eight at once, each with what they saw: one event goes in, seven are told; looked at while it is added."""
+    register.append(MANAGER, [listed("H1")], by="manager")
+    before = seen(register)
+    together = threading.Barrier(8)
+
+    def add(number: int) -> bool:
+        together.wait()
+        try:
+            register.append(MANAGER, [reported("H1", f"2026-12-0{number + 1}")], by="manager", seen=before)
+        except GrownError:
+            return False
+        return True
+
+    with ThreadPoolExecutor(8) as pool:
+        assert sum(pool.map(add, range(8))) == 1
+    assert len(register.events(MANAGER, "H1")) == 2
+
+
 def test_two_landlords_may_use_the_same_numbers(register: Register) -> None:
     """Numbers of homes and events are each landlord's own."""
     same = [listed("H1", id="a", estate="Ash"), reported("H1", "2026-12-01", id="b")]
@@ -162,7 +205,7 @@ def test_what_does_not_fit_is_said_and_nothing_is_added(register: Register, made
     """One sentence, and the register is as it was."""
     with pytest.raises(InputError, match=said):
         register.append(MANAGER, made(), by="manager")
-    assert register.next_homes(MANAGER, every=True).homes == 0
+    assert register.next_homes(MANAGER, only="all").homes == 0
     assert register.head(MANAGER) == NOTHING.hex()
 
 
@@ -225,7 +268,7 @@ def test_homes_in_the_order_a_user_chose(register: Register) -> None:
     assert order(register, "spread") == ["H2", "H3", "H4", "H1"]
     assert order(register, "-age") == ["H3", "H1", "H2", "H4"]
     assert order(register) == ["H2", "H4", "H1", "H3"]
-    assert order(register, "wet", every=True) == ["H1", "H2", "H4", "H3", "H5", "H6"]
+    assert order(register, "wet", only="all") == ["H1", "H2", "H4", "H3", "H5", "H6"]
     assert order(register, "wet", estate="Elm") == ["H4", "H3"]
     assert order(register, "law", limit=2) == ["H3", "H2"]
     assert order(register, "law", limit=2, offset=2) == ["H1", "H4"]
@@ -637,7 +680,7 @@ def test_a_viewer_sees_their_own_homes_only(register: Register) -> None:
     surveyor = Viewer(role="surveyor", landlord_id="L1", home_ids=frozenset({"H1"}))
     for viewer, seen in ((stranger, set()), (surveyor, {"H1"})):
         assert set(register.next_homes(viewer, ["law"], now=NOW).table["home_id"]) == seen
-        assert register.next_homes(viewer, ["law"], now=NOW, every=True).homes == len(seen)
+        assert register.next_homes(viewer, ["law"], now=NOW, only="all").homes == len(seen)
         assert set(register.due(viewer, before=NOW + dt.timedelta(days=90), now=NOW)["home_id"]) == seen
         assert set(register.homes(viewer)["home_id"]) == seen
         assert set(register.assets(viewer)["home_id"]) <= seen
@@ -706,7 +749,7 @@ def test_many_homes_given_to_one_viewer(register: Register) -> None:
     register.append(MANAGER, [listed(f"N{n:04d}") for n in range(900)], by="manager")
     some = frozenset(f"N{n:04d}" for n in range(0, 900, 2))
     surveyor = Viewer(role="surveyor", landlord_id="L1", home_ids=some)
-    found = register.next_homes(surveyor, ["age"], every=True, limit=1000)
+    found = register.next_homes(surveyor, ["age"], only="all", limit=1000)
     assert set(found.table["home_id"]) == some
 
 

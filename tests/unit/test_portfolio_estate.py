@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from geo import reference
+from geo.errors import InputError
 from geo.portfolio.counting import moment_of
 from geo.portfolio.files import read_events
 from geo.portfolio.periods import default
@@ -64,6 +65,29 @@ def test_the_dates_by_law(register: Register) -> None:
     )
 
 
+@pytest.mark.parametrize("own", [None, frozenset({"A05", "B07", "D05", "D08", "E19", "F30", "nobody's"})])
+def test_a_list_cut_down_holds_the_homes_the_tables_name(
+    register: Register, own: frozenset[str] | None
+) -> None:
+    """Wet again, not borne out, no way in, open: as the tables of each say, for all homes and for a few."""
+    viewer = MANAGER if own is None else Viewer(role="surveyor", landlord_id="demo", home_ids=own)
+    wanted = {
+        "again": set(register.repeats(viewer)["home_id"]),
+        "unproven": set(register.unproven(viewer, now=NOW)["home_id"]),
+        "no_access": set(register.no_access(viewer, now=NOW)["home_id"]),
+        "all": set(register.homes(viewer)["home_id"]),
+    }
+    facts = register.homes(viewer)
+    wanted["open"] = set(facts.loc[facts["open_cases_count"] > 0, "home_id"])
+    assert all(wanted.values()) or own is not None
+    for only, homes in wanted.items():
+        page = register.next_homes(viewer, ["law"], only=only, limit=500, now=NOW)
+        assert set(page.table["home_id"]) == homes, only
+        assert page.homes == len(page.table) == len(homes)
+    with pytest.raises(InputError, match="urgent"):
+        register.next_homes(viewer, ["law"], only="urgent", now=NOW)
+
+
 def test_what_is_wet_again_and_why(register: Register) -> None:
     """Each planted repeat has its verdict; the place 1.2 m further along has none."""
     found = register.repeats(MANAGER)
@@ -99,7 +123,7 @@ def test_failed_soakaways_by_estate(register: Register) -> None:
     assert found.shared["homes"].tolist() == [own["shared_homes"]]
     assert register.shared(MANAGER)["pays"].tolist() == ["landlord, four homes"]
     assert (
-        register.next_homes(MANAGER, ["spread"], every=True, limit=4, now=NOW).table["spread_count"].tolist()
+        register.next_homes(MANAGER, ["spread"], only="all", limit=4, now=NOW).table["spread_count"].tolist()
         == [3] * 4
     )
     firms = register.patterns(MANAGER, "soakaway", ["drawing_type", "installer"]).groups

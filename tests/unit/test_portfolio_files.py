@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
+import getpass
 import hashlib
 import io
 import json
 import shutil
 import zipfile
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,12 +22,14 @@ from typer.testing import CliRunner
 from geo import reference
 from geo.cli import app
 from geo.errors import InputError
+from geo.exchange.workbook import xlsx_bytes
 from geo.portfolio.bundle import bundle
 from geo.portfolio.events import EVENTS, STEMS
-from geo.portfolio.files import packed_bytes, read_events, template, workbook_bytes, write_events
+from geo.portfolio.files import packed_bytes, read_events, template, write_events
 from geo.portfolio.periods import default
 from geo.portfolio.register import Register, open_register
 from geo.portfolio.viewer import Viewer
+from geo.store.read_log import sign_of_this_user
 from geo.store.said import StoreError
 
 REF = reference.default()
@@ -171,16 +176,24 @@ def test_a_workbook_holds_no_formula_and_is_the_same_twice() -> None:
             "a": ["=1+1", "+x", "plain", None],
             "n": [1, 2.5, float("nan"), -3],
             "yes": [True, False, True, False],
+            "at": [dt.datetime(2026, 12, 1, 9, 30, tzinfo=dt.UTC), None, None, None],
+            "on": [dt.date(2026, 12, 1), None, None, None],
         }
     )
-    raw = workbook_bytes({"one": table, "a very long name of a sheet, longer than may be": table})
-    assert raw == workbook_bytes({"one": table, "a very long name of a sheet, longer than may be": table})
+    raw = xlsx_bytes({"one": table, "a very long name of a sheet, longer than may be": table})
+    assert raw == xlsx_bytes({"one": table, "a very long name of a sheet, longer than may be": table})
     book = openpyxl.load_workbook(io.BytesIO(raw))
     sheet = book["one"]
     assert [cell.data_type for cell in sheet["A"]][:4] == ["s"] * 4
     assert sheet["A2"].value == "=1+1"
     assert [sheet[f"B{n}"].value for n in (2, 3, 4, 5)] == [1, 2.5, None, -3]
     assert sheet["C2"].value == "yes"
+    assert [sheet[f"{one}2"].value for one in "DE"] == ["2026-12-01T09:30:00+00:00", "2026-12-01"]
+    assert sheet["D3"].value is None
+    assert sheet["A2"].quotePrefix  # a program that saves it again keeps it text
+    assert not sheet["A4"].quotePrefix
+    assert sheet["A1"].font.b
+    assert sheet.freeze_panes == "A2"
     assert "<f>" not in zipfile.ZipFile(io.BytesIO(raw)).read("xl/worksheets/sheet1.xml").decode()
 
 
@@ -318,3 +331,42 @@ def test_the_command(tmp_path: Path, folder: Path) -> None:
     assert "--at soon" in said("next", *common, "--at", "soon", code=1)
     assert "only a PostgreSQL server" in said("let-in", "somebody", *common, code=1)
     assert "is not empty" in said("template", str(folder), code=1)
+    with open_register(tmp_path / "w.sqlite") as register:
+        read = register.read_log.rows(homes={"L1": None})
+    assert Counter((one.kind, one.home_id) for one in read) == {
+        ("register", ""): 4,  # next, due, patterns, again; what was refused gave nothing
+        ("export", ""): 2,  # next and patterns, each into a file
+        ("home", "H1"): 2,
+        ("export", "H1"): 1,
+    }
+    assert {one.role for one in read} == {"command"}
+    (who,) = {one.who for one in read}
+    assert who == sign_of_this_user()
+    assert getpass.getuser() not in who
+
+
+def test_a_command_shows_nothing_that_cannot_be_noted(tmp_path: Path, folder: Path) -> None:
+    """Each reading command says so in a sentence, shows no home and writes no file; adding still works."""
+    where = tmp_path / "w.sqlite"
+    common = ["--landlord", "L1", "--workspace", str(where)]
+    run = CliRunner()
+    assert run.invoke(app, ["register", "import", str(folder), *common]).exit_code == 0
+    with open_register(where) as register, register._engine.begin() as connection:
+        connection.exec_driver_sql(
+            "create trigger full before insert on read_log begin select raise(abort, 'disk is full'); end"
+        )
+    out = tmp_path / "taken.zip"
+    for words in (
+        ["next"],
+        ["due"],
+        ["home", "H1"],
+        ["patterns"],
+        ["again"],
+        ["bundle", "H1", "--out", str(out)],
+    ):
+        done = run.invoke(app, ["register", *words, *common])
+        assert done.exit_code == 1, words
+        assert "it cannot be noted; so this is not shown" in done.output
+        assert "H1" not in done.output
+    assert not out.exists()
+    assert run.invoke(app, ["register", "import", str(folder), *common]).exit_code == 0

@@ -160,6 +160,21 @@ def test_falls_are_those_of_a_single_site(tmp_path: Path) -> None:
         )
 
 
+def test_a_line_drawn_a_little_bowed_hides_nothing_from_its_own_wall(tmp_path: Path) -> None:
+    """60 mm out in the middle of 40 m is a straight wall: its pieces have the cells the straight one has."""
+    tiles = [write_tile(tmp_path / "z.tif", rough())]
+    corners = [(E + 60, N + 100), (E + 60, N + 108), (E + 100, N + 108), (E + 100, N + 100)]
+    bowed = [*corners, (E + 80, N + 100 - 0.06)]
+    found = []
+    for name, drawn in (("straight", corners), ("bowed", bowed)):
+        shape = shapely.affinity.rotate(shapely.Polygon(drawn), 13, origin=(E + 80, N + 104))
+        frame = gpd.GeoDataFrame({"id": ["H"]}, geometry=[shape], crs=GRID)
+        screen(tmp_path, frame, tiles, name)
+        found.append(read(tmp_path, name)[1].drop(columns=["geometry", "bbox"], errors="ignore"))
+    assert (found[0]["n"] >= 12).all()
+    pd.testing.assert_frame_equal(*found, check_exact=False, rtol=1e-6)
+
+
 def test_tiles_and_blocks_make_no_difference(tmp_path: Path) -> None:
     """One mosaic, tiles whose borders run through homes, and a VRT give the same rows to the last bit."""
     z, homes = rough(), village()
