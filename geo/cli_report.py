@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -26,13 +29,26 @@ def report(
     ] = False,
 ) -> None:
     """Write the full report and the two-page plain letter, as PDF and HTML, with the hash of each file."""
-    written = or_stop(lambda: _write(site, out, letter_only=letter_only))
+    with _unswept():
+        written = or_stop(lambda: _write(site, out, letter_only=letter_only))
     typer.echo(f"{count(len(written), 'file')} in {out}", err=True)
     typer.echo(CAUTIONS, err=True)
 
 
+@contextmanager
+def _unswept() -> Iterator[None]:
+    """Let what is made lie until the end: the command is short, and searching it for rings takes time."""
+    swept = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if swept:
+            gc.enable()
+
+
 def _write(folder: Path, out: Path, *, letter_only: bool) -> list[Path]:
-    from geo.exchange.bundle import refuse_site  # noqa: PLC0415 - only this command needs these
+    from geo.exchange.csv_files import refuse_site  # noqa: PLC0415 - only this command needs these
     from geo.findings.check import read_checked  # noqa: PLC0415
     from geo.findings.examine import examine  # noqa: PLC0415
     from geo.report.pack import write_report  # noqa: PLC0415

@@ -218,21 +218,25 @@ def foundation_warnings(
         spread = math.hypot(own["up_depth_sigma_m"], own["down_depth_sigma_m"])
         for building_id, wall in walls.items():
             inside = shapely.contains_properly(wall, points)
-            clear, answer = _strictest(
-                footings[str(building_id)], points, half, inside, invert - bed, ref,
+            strictest = _strictest(
+                footings[str(building_id)], points, half, inside, invert - bed, ref, far,
                 ground_m=ground, sigma_m=spread, clear_sigma_m=route_spread(run["route_sigma_m"], share),
             )  # fmt: skip
-            rows += _stretches(str(name), str(building_id), along, points, clear, answer, far)
+            if strictest is not None:
+                rows += _stretches(str(name), str(building_id), along, points, *strictest, far)
     for name, box in boxes.iterrows():
         over = float(targets.loc[name, "ground_m"])
         x, y = targets.loc[name, ["x", "y"]]
         for building_id, wall in walls.items():
             inside = np.array([shapely.contains_properly(wall, shapely.Point(x, y))])
             shape = np.array([box.geometry], dtype=object)
-            clear, answer = _strictest(
+            strictest = _strictest(
                 footings[str(building_id)], shape, 0.0, inside, np.array([over - box["depth_to_m"]]), ref,
-                ground_m=over,
+                far, ground_m=over,
             )  # fmt: skip
+            if strictest is None:
+                continue
+            clear, answer = strictest
             told = answer.iloc[0]
             if told["word"] != "no" and clear[0] < far:
                 where = {"distance_m": max(float(clear[0]), 0.0), "concrete_to_m": told["concrete_to_m"]}
@@ -247,10 +251,16 @@ def _strictest(
     inside: NDArray[np.bool_],
     bottom: Numbers,
     ref: Reference,
+    far: float,
     **spread: ArrayLike,
-) -> tuple[Numbers, pd.DataFrame]:
-    """Return at every place the length of foundation that asks most: its clear distance and its answer."""
+) -> tuple[Numbers, pd.DataFrame] | None:
+    """Return at every place the length of foundation that asks most: its clear distance and its answer.
+
+    ``None`` where every place is at least ``far`` clear of all of it, so that none asks anything.
+    """
     gaps = np.stack([np.maximum(0.0, shapely.distance(shapes, each.line) - half) for each in footings])
+    if not inside.any() and float(gaps.min()) >= far:
+        return None
     nearest = np.argmin(gaps, axis=0) == np.arange(len(footings))[:, None]
     gaps = np.where(inside & nearest, -max(half, 1e-9), gaps)
     answers = [
@@ -260,7 +270,9 @@ def _strictest(
         )
         for each, gap in zip(footings, gaps, strict=True)
     ]  # fmt: skip
-    rank = np.stack([answer["word"].map({word: k for k, word in enumerate(SURE)}) for answer in answers])
+    if len(answers) == 1:
+        return gaps[0], answers[0]
+    rank = np.stack([np.array([SURE.index(word) for word in answer["word"]]) for answer in answers])
     to = np.nan_to_num(np.stack([answer["concrete_to_m"].to_numpy() for answer in answers]), nan=-np.inf)
     # Surest first, then the highest concrete, then the nearest.
     order = np.lexsort((gaps, -to, -rank), axis=0)[0]

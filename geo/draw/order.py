@@ -47,11 +47,12 @@ def draw_order(
     title, dated
         What it is of; date and data version.
     lanes
-        Repairs from top to bottom; as they can be begun where none are named.
+        Repairs from top to bottom; as they can be begun where none are named. Others are left out, and what
+        they hold up or wait for with them.
     """
     lanes = list(lanes) or _lanes(order)
     letters = _letters(order)
-    columns = _columns(order)
+    columns = _columns(order, lanes)
     width = LEFT + COLUMN * (max(columns.values(), default=0) + 1) + 110.0
     top = TOP + 20.0 * max(0, len(letters) - 1)
     height = top + LANE * max(1, len(lanes)) + FOOT
@@ -89,13 +90,15 @@ def _drawn(order: Order) -> Any:
     return nx.transitive_reduction(order.graph.subgraph(own))
 
 
-def _columns(order: Order) -> dict[str, int]:
-    """Return for each part how many things, one after another, come before it."""
+def _columns(order: Order, lanes: Sequence[str]) -> dict[str, int]:
+    """Return the column of each part drawn: by how many things, one after another, come before it."""
     graph = order.graph.subgraph([key for key, step in order.steps.items() if step.repair_id])
     columns: dict[str, int] = {}
     for key in nx.topological_sort(graph):
         columns[key] = max((columns[before] + 1 for before in graph.predecessors(key)), default=0)
-    return columns
+    drawn = {key: at for key, at in columns.items() if order.steps[key].repair_id in lanes}
+    close = {at: i for i, at in enumerate(sorted(set(drawn.values())))}
+    return {key: close[at] for key, at in drawn.items()}
 
 
 def _places(order: Order, lanes: list[str], columns: Mapping[str, int], top: float) -> dict[str, _Place]:
@@ -108,7 +111,7 @@ def _places(order: Order, lanes: list[str], columns: Mapping[str, int], top: flo
             width=PILL_W if step.sort == HOLD else BOX_W,
         )
         for key, step in order.steps.items()
-        if step.repair_id
+        if key in columns
     }
 
 
@@ -154,8 +157,9 @@ def _draw_lanes(drawing: Drawing, lanes: Sequence[str], order: Order, top: float
 def _draw_edges(drawing: Drawing, order: Order, places: Mapping[str, _Place]) -> None:
     """Draw what waits for what; faint ones first, so that what holds something up lies on top."""
     why = {(first, then): said for first, then, said in order.edges}
-    drawn = _drawn(order)
-    edges = sorted(drawn.edges, key=lambda edge: _holds(order, edge[0], edge[1]))
+    place = {key: at for at, key in enumerate(order.steps)}
+    drawn = [edge for edge in _drawn(order).edges if edge[0] in places and edge[1] in places]
+    edges = sorted(drawn, key=lambda edge: (_holds(order, *edge), place[edge[0]], place[edge[1]]))
     for first, then in edges:
         a, b = places[first], places[then]
         x1, x2 = a.x + a.width / 2, b.x - b.width / 2

@@ -128,17 +128,24 @@ def _faces(drawing: Drawing, scene: Scene, ring_key: str, length: float) -> None
         )
 
 
+def _stations(scene: Scene, ring_key: str) -> dict[str, Any]:
+    """Return the pieces of wall of a ring by their ids."""
+    columns = ["station_id", "chainage_from_m", "chainage_to_m", "chainage_m", "length_m"]
+    own = scene.stations.loc[(scene.stations["ring_key"] == ring_key).to_numpy(), columns]
+    return {row.station_id: row for row in own.itertuples(index=False)}
+
+
 def _clearances(drawing: Drawing, scene: Scene, ring_key: str, length: float, hatch: str) -> None:
     """Draw a bar from the ground to the course, its range as a whisker."""
     drawing.group()
-    place = scene.stations.set_index("station_id")
+    place = _stations(scene, ring_key)
     for row in scene.clearance.itertuples():
-        station = place.loc[row.station_id]
-        if station["ring_key"] != ring_key or row.verdict == "party":
+        station = place.get(row.station_id)
+        if station is None or row.verdict == "party":
             continue
-        start, end = station["chainage_from_m"] / length, station["chainage_to_m"] / length
+        start, end = station.chainage_from_m / length, station.chainage_to_m / length
         trim = 0.08 * (end - start)
-        where = f"chainage {station['chainage_from_m']:.1f}-{station['chainage_to_m']:.1f}"
+        where = f"chainage {station.chainage_from_m:.1f}-{station.chainage_to_m:.1f}"
         tip = f"{where}: {row.verdict}; {row.because}"
         if not math.isfinite(row.clearance_mm):
             blank = sector(CLEARANCE[0], CLEARANCE[0] + 12, start + trim, end - trim)
@@ -158,7 +165,7 @@ def _clearances(drawing: Drawing, scene: Scene, ring_key: str, length: float, ha
         for mm in (row.low_mm, row.high_mm):
             ends = (at(_clear_radius(mm), turn - cap), at(_clear_radius(mm), turn + cap))
             drawing.path(ends, stroke=INK, stroke_width=1.3, tip=tip)
-        if shown(station["chainage_m"], station["length_m"], length, CLEARANCE_LABEL):
+        if shown(station.chainage_m, station.length_m, length, CLEARANCE_LABEL):
             x, y = at(CLEARANCE_LABEL, turn)
             sign = {"short": "!", "not known": "?"}.get(row.verdict, "")
             drawing.words(
@@ -171,13 +178,13 @@ def _falls(
 ) -> None:
     """Draw an arrow for each fall: inward where the ground falls to the wall."""
     drawing.group()
-    place = scene.stations.set_index("station_id")
+    place = _stations(scene, ring_key)
     for row in scene.falls[scene.falls["evidence"] == evidence].itertuples():
-        station = place.loc[row.station_id]
-        if station["ring_key"] != ring_key or row.verdict == "party":
+        station = place.get(row.station_id)
+        if station is None or row.verdict == "party":
             continue
-        turn = station["chainage_m"] / length
-        where = f"chainage {station['chainage_from_m']:.1f}-{station['chainage_to_m']:.1f}"
+        turn = station.chainage_m / length
+        where = f"chainage {station.chainage_from_m:.1f}-{station.chainage_to_m:.1f}"
         tip = f"{where}, {evidence}: {WORDS[row.verdict]}; {row.because}"
         aside = 7.0 / radius / (2 * math.pi)
         value, low, high = (
@@ -206,7 +213,7 @@ def _falls(
         else:
             x, y = at(radius, turn - 0.6 * aside)
             drawing.words(x, y + 4, "=", font_size=12, text_anchor="middle", fill=INK, tip=tip)
-        if shown(station["chainage_m"], station["length_m"], length, radius + FALL_LABEL):
+        if shown(station.chainage_m, station.length_m, length, radius + FALL_LABEL):
             x, y = at(radius + FALL_LABEL, turn)
             said = f"{abs(row.fall_percent):.1f}"
             drawing.words(x, y + 3.5, said, font_size=10, text_anchor="middle", tip=tip)
@@ -288,29 +295,22 @@ def _legend(drawing: Drawing, scene: Scene, ring_key: str, hatch: str) -> None:
 
 def by_face(scene: Scene, ring_key: str) -> list[str]:
     """Return what is known of each face, in a line of words."""
-    place = scene.stations[["station_id", "ring_key", "face"]]
-    falls = scene.falls[scene.falls["verdict"] != "party"].merge(place, on="station_id")
-    clear = scene.clearance[scene.clearance["verdict"] != "party"].merge(place, on="station_id")
+    place = scene.stations.loc[(scene.stations["ring_key"] == ring_key).to_numpy(), ["station_id", "face"]]
+    told: dict[str, list[str]] = {}
+    sorts = [
+        (f"by {evidence} ", scene.falls[scene.falls["evidence"] == evidence], WORDS) for evidence in FALLS
+    ]
+    for said, table, words in [*sorts, ("clearance ", scene.clearance, CLEAR_WORDS)]:
+        own = table.loc[(table["verdict"] != "party").to_numpy(), ["station_id", "verdict"]]
+        for name, verdicts in own.merge(place, on="station_id").groupby("face")["verdict"]:
+            told.setdefault(str(name), []).append(said + _tally(verdicts, words))
     faces = scene.perimeter.faces
-    lines = []
-    for face in faces[faces["ring_key"] == ring_key].itertuples():
-        if not face.outside:
-            lines.append(f"{face.face}: party wall, no outside")
-            continue
-        parts = []
-        for evidence in FALLS:
-            own = falls[
-                (falls["evidence"] == evidence)
-                & (falls["ring_key"] == ring_key)
-                & (falls["face"] == face.face)
-            ]
-            if len(own):
-                parts.append(f"by {evidence} {_tally(own['verdict'], WORDS)}")
-        own = clear[(clear["ring_key"] == ring_key) & (clear["face"] == face.face)]
-        if len(own):
-            parts.append(f"clearance {_tally(own['verdict'], CLEAR_WORDS)}")
-        lines.append(f"{face.face}: {'; '.join(parts) or 'nothing known'}")
-    return lines
+    return [
+        f"{face.face}: {'; '.join(told.get(face.face, ())) or 'nothing known'}"
+        if face.outside
+        else f"{face.face}: party wall, no outside"
+        for face in faces[faces["ring_key"] == ring_key].itertuples()
+    ]
 
 
 def _tally(verdicts: pd.Series[Any], words: dict[str, str]) -> str:

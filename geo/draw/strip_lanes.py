@@ -52,9 +52,9 @@ class Lane:
 
     @property
     def title(self) -> list[str]:
-        """Side and method, in at most two lines."""
+        """Side and method, in at most three lines."""
         lines = wrapped(f"{self.side}: {self.method}", LABELS_MOST - 4)
-        return lines if len(lines) < 3 else [lines[0], shortened(" ".join(lines[1:]), LABELS_MOST - 4)]
+        return lines if len(lines) < 4 else [*lines[:2], shortened(" ".join(lines[2:]), LABELS_MOST - 4)]
 
 
 def lanes_of(scene: Scene, ring_key: str, scale: float) -> list[Lane]:
@@ -85,8 +85,8 @@ def draw_lane(sheet: Sheet, lane: Lane, top: float) -> None:
     foot = top + lane.height - UNDER_PX
     drawing.rect(x(0), top, x(length) - x(0), foot - top, fill=PAPER, stroke=FAINT)
     sheet.unread(lane.side, top + 1, foot - top - 2, words=False)
-    shade = "by rank: no control" if lane.ranked else "by excess over control"
-    whole = f"{lane.side}: {lane.method}; {lane.detail}; {lane.unit}; shaded {shade}"
+    shade = "rank: no control" if lane.ranked else "excess over control"
+    whole = f"{lane.side}: {lane.method}; {lane.detail}; {lane.unit}; shaded by {shade}"
     lines = [(line, 10.5, 700, INK) for line in lane.title]
     lines += [(shortened(lane.detail, LABELS_MOST), 10.0, 400, SOFT_INK)]
     lines += [(shortened(f"{lane.unit}, {shade}", LABELS_MOST), 9.5, 400, SOFT_INK)]

@@ -140,12 +140,9 @@ def _outside_parts(panel: Panel, start: float, end: float) -> list[tuple[float, 
     """Return the parts of a chainage range that have an outside; on the inside, all of it."""
     if panel.side != "outside":
         return [(start, end)]
-    faces = panel.own(panel.sheet.scene.perimeter.faces)
-    faces = faces[faces["outside"]]
-    low = np.maximum(faces["chainage_from_m"].to_numpy(), start)
-    high = np.minimum(faces["chainage_to_m"].to_numpy(), end)
     joined: list[tuple[float, float]] = []
-    for a, b in zip(low.tolist(), high.tolist(), strict=True):
+    for low, high in panel.sheet.outside:
+        a, b = max(low, start), min(high, end)
         if joined and abs(a - joined[-1][1]) < 1e-6:
             joined[-1] = (joined[-1][0], b)
         elif b > a:

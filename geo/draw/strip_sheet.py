@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 from geo.draw.scene import Scene
 from geo.draw.svg import Drawing, shortened
@@ -34,7 +35,7 @@ class Levels:
         return PANEL_PX / (self.high - self.low)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Sheet:
     """One strip being drawn."""
 
@@ -49,6 +50,13 @@ class Sheet:
     def x(self, chainage: float) -> float:
         """Return the place on the page of a chainage."""
         return LEFT + chainage * self.scale
+
+    @cached_property
+    def outside(self) -> tuple[tuple[float, float], ...]:
+        """Chainages of the faces that have an outside."""
+        faces = self.scene.perimeter.faces
+        own = faces[(faces["ring_key"] == self.ring_key) & faces["outside"]]
+        return tuple(zip(own["chainage_from_m"].tolist(), own["chainage_to_m"].tolist(), strict=True))
 
     def parts(self, start: float, end: float) -> list[tuple[float, float]]:
         """Return a chainage range as one part, or two where it runs past the origin corner."""

@@ -14,6 +14,7 @@ from geo.draw.theme import FONT, INK, PAPER
 
 NAMESPACE = "http://www.w3.org/2000/svg"
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+UNSAFE = re.compile(r"""[&<>"\r\n\t]""")
 Point = tuple[float, float]
 
 
@@ -139,7 +140,45 @@ class Drawing:
 
     def text(self) -> str:
         """Return the drawing as SVG; the same data give the same bytes."""
-        return ET.tostring(self.root, encoding="unicode")
+        return markup(self.root)
+
+
+def markup(root: ET.Element) -> str:
+    """Return a tree of ours as text: what :func:`xml.etree.ElementTree.tostring` gives, in less time.
+
+    All of it lies in one namespace at most, which the root then names; nothing has text after its end.
+    """
+    made: list[str] = []
+    _mark(root, made, f' xmlns="{NAMESPACE}"' if root.tag.startswith("{") else "")
+    return "".join(made)
+
+
+def _mark(element: ET.Element, made: list[str], space: str = "") -> None:
+    tag = element.tag
+    if tag[0] == "{":
+        tag = tag.rpartition("}")[2]
+    made.append(f"<{tag}{space}")
+    for name, value in element.items():
+        made.append(f' {name}="{_quoted(value) if UNSAFE.search(value) else value}"')
+    content = element.text
+    if not content and not len(element):
+        made.append(" />")
+        return
+    made.append(">")
+    if content:
+        made.append(_escaped(content))
+    for child in element:
+        _mark(child, made)
+    made.append(f"</{tag}>")
+
+
+def _quoted(value: str) -> str:
+    said = _escaped(value).replace('"', "&quot;")
+    return said.replace("\r", "&#13;").replace("\n", "&#10;").replace("\t", "&#09;")
+
+
+def _escaped(content: str) -> str:
+    return content.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def plain(content: str) -> str:

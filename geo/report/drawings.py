@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import copy
+import io
 import math
 import re
 from xml.etree import ElementTree as ET
 
 from geo.draw.strip import LEGEND_PX, TOP
 from geo.draw.strip_sheet import LEFT, RIGHT
-from geo.draw.svg import NAMESPACE, Drawing, number
+from geo.draw.svg import NAMESPACE, Drawing, markup, number
 from geo.draw.theme import (
     ACCENT,
     COURSE,
@@ -31,8 +31,9 @@ LABELS_FROM, LABELS_WIDE = 10.0, 242.0
 BEFORE_PX = 14.0
 LETTER_PX = 7.0
 NUMBERS = re.compile(r"-?\d+(?:\.\d+)?")
+Reach = dict[ET.Element, tuple[float, float] | None]
+"""How far each element of a drawing reaches across."""
 RING_BOX = (40.0, 62.0, 1060.0, 1086.0)
-ET.register_namespace("", NAMESPACE)
 
 
 def strip_windows(svg: str, length_m: float, window_m: float) -> list[tuple[float, float, str]]:
@@ -55,14 +56,15 @@ def strip_windows(svg: str, length_m: float, window_m: float) -> list[tuple[floa
     count = max(1, math.ceil(length_m / window_m - 1e-9))
     top, tall = TOP - 6.0, height - LEGEND_PX - TOP + 6.0
     wide = BEFORE_PX + length_m / count * scale + RIGHT
+    reach = {element: _span(element) for element in root.iter()}
     windows = []
     for k in range(count):
         start, end = length_m * k / count, length_m * (k + 1) / count
         left = LEFT + start * scale - BEFORE_PX
         sheet = _sheet(root, LABELS_WIDE + wide, tall)
-        _view(sheet, root, (0.0, LABELS_WIDE), (LABELS_FROM, top, LABELS_WIDE, tall), labels=True)
-        _view(sheet, root, (LABELS_WIDE, wide), (left, top, wide, tall), labels=False)
-        windows.append((start, end, ET.tostring(sheet, encoding="unicode")))
+        _view(sheet, root, reach, (0.0, LABELS_WIDE), (LABELS_FROM, top, LABELS_WIDE, tall), labels=True)
+        _view(sheet, root, reach, (LABELS_WIDE, wide), (left, top, wide, tall), labels=False)
+        windows.append((start, end, markup(sheet)))
     return windows
 
 
@@ -82,7 +84,7 @@ def ring_cut(svg: str) -> str:
                 and (span[0] >= left + wide - 1 or float(child.get("y", "0")) < top - 2)
             ):
                 parent.remove(child)
-    return ET.tostring(root, encoding="unicode")
+    return markup(root)
 
 
 def for_print(svg: str) -> str:
@@ -101,7 +103,7 @@ def for_print(svg: str) -> str:
                 element.set("font-size", number(PRINT_GROWS * float(size)))
             if element.get("font-family") not in (None, PRINT_FONT):
                 element.set("font-family", PRINT_FONT)
-    return ET.tostring(root, encoding="unicode")
+    return markup(root)
 
 
 def for_screen(svg: str, key: str, alt: str) -> str:
@@ -119,12 +121,13 @@ def for_screen(svg: str, key: str, alt: str) -> str:
     root.attrib.pop("height", None)
     root.set("role", "img")
     root.set("aria-label", alt)
-    return ET.tostring(root, encoding="unicode")
+    return markup(root)
 
 
 def shape_of(svg: str) -> tuple[float, float]:
     """Return a drawing's width and height."""
-    return _size(_read(svg))
+    _, root = next(ET.iterparse(io.StringIO(svg), events=("start",)))  # noqa: S314 - our own drawing
+    return _size(root)
 
 
 def _read(svg: str) -> ET.Element:
@@ -149,6 +152,7 @@ def _sheet(root: ET.Element, wide: float, tall: float) -> ET.Element:
 def _view(
     sheet: ET.Element,
     root: ET.Element,
+    reach: Reach,
     at: tuple[float, float],
     box: tuple[float, float, float, float],
     *,
@@ -171,23 +175,25 @@ def _view(
     for child in root:
         if child.tag.endswith(("title", "defs")):
             continue
-        kept = _kept(child, left, left + wide, labels=labels)
+        kept = _kept(child, reach, left, left + wide, labels=labels)
         if kept is not None:
             view.append(kept)
 
 
-def _kept(element: ET.Element, low: float, high: float, *, labels: bool) -> ET.Element | None:
-    """Return a copy of what reaches into a range across; names of lanes only where they are wanted."""
+def _kept(element: ET.Element, reach: Reach, low: float, high: float, *, labels: bool) -> ET.Element | None:
+    """Return what reaches into a range across; names of lanes only where they are wanted."""
     if element.tag.endswith("}g"):
-        inner = [kept for child in element if (kept := _kept(child, low, high, labels=labels)) is not None]
+        inner = [
+            kept for child in element if (kept := _kept(child, reach, low, high, labels=labels)) is not None
+        ]
         if not inner:
             return None
         group = ET.Element(element.tag, element.attrib)
         group.extend(inner)
         return group
-    span = _span(element)
+    span = reach[element]
     if span is None:
-        return copy.deepcopy(element)
+        return element
     if element.tag.endswith("text"):
         name = float(element.get("x", "0")) < LEFT
         repeated = element.get("font-size") == "9" and (element.text or "").startswith(
@@ -197,7 +203,7 @@ def _kept(element: ET.Element, low: float, high: float, *, labels: bool) -> ET.E
             return None
     elif labels:
         return None
-    return copy.deepcopy(element) if span[1] >= low and span[0] <= high else None
+    return element if span[1] >= low and span[0] <= high else None
 
 
 def _span(element: ET.Element) -> tuple[float, float] | None:

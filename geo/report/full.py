@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from geo.report import causes, drainage, front, looked, outside, pictures, unseen, walls, works
+from geo.report import as_left, causes, drainage, front, looked, outside, pictures, unseen, walls, works
 from geo.report.appendix import records_part
 from geo.report.cautions import Caution, cautions_for, facts_of
 from geo.report.parts import Block, Document, Figure, Note, Paragraph, Part, blocks, items, paragraph
@@ -128,6 +128,7 @@ def _parts(source: Source) -> list[Part]:
                 works.order_part(source),
                 works.leave_part(source),
                 works.done_part(source),
+                as_left.left_part(source),
             ),
         ),
         replace(drying, blocks=(*front.statements(source, "drying"), *drying.blocks)),

@@ -221,10 +221,45 @@ def outlets_part(source: Source) -> Part:
     return Part(
         key="outlets",
         title="Do wet places gather at the outlets?",
-        blocks=blocks(items(told), table),
+        blocks=blocks(items(told), _radii(source, told_of), table),
         why="no outlet, or no reading outside",
         fills="gullies and downpipes with their chainage, and readings outside both near them and away",
     )
+
+
+def _radii(source: Source, groups: set[str]) -> Table:
+    """Return the counts near outlets and away from them, at every distance they were asked at."""
+    rows: list[tuple[Cell, ...]] = [
+        (
+            _group(source, str(row["group"])),
+            f"{at['radius_m']:g}",
+            f"{at['wet_near']} of {at['near']}",
+            f"{at['wet_away']} of {at['away']}",
+            str(at["edge"]),
+            _chance(at["p_exact"]),
+            _chance(at["p_rotation"]),
+        )
+        for row in source.found.cluster_rows
+        if str(row["group"]) in groups
+        for at in row["radii"]
+        if math.isfinite(at["p"])
+    ]
+    return Table(
+        caption="Wet places near outlets and further off, at each distance, and how often luck does as much",
+        header=(
+            "Method", "Near: within, m", "Wet, near", "Wet, further off", "Too near the line to tell",
+            "Chance, dealt out", "Chance, turned round the wall",
+        ),
+        widths=(2.4, 1.0, 0.9, 1.1, 1.2, 1.0, 1.3),
+        numbers=(1, 2, 3, 4, 5, 6),
+        rows=tuple(rows),
+        nature=INFERENCE,
+        rule=rules.GATHER,
+    )  # fmt: skip
+
+
+def _chance(value: float) -> str:
+    return "under 0.001" if value < 0.001 else amount(value, "", digits=3)
 
 
 def _group(source: Source, group: str) -> str:

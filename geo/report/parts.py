@@ -103,6 +103,8 @@ class Figure:
         What it shows, for who cannot see it.
     share
         Width, as a share of the page's.
+    across
+        Whether it is printed on a page of its own, laid on its side.
     """
 
     name: str
@@ -111,6 +113,7 @@ class Figure:
     svg: str = ""
     picture: bytes = b""
     share: float = 1.0
+    across: bool = False
     rests_on: tuple[str, ...] = ()
 
 

@@ -10,13 +10,15 @@ from geo.draw.strip import draw_strip
 from geo.draw.wall_section import draw_wall_section
 from geo.errors import WallfootError
 from geo.findings.drains import path_of
-from geo.report.drawings import ring_cut, strip_key, strip_windows
-from geo.report.parts import Figure, Part
+from geo.report.drawings import ring_cut, shape_of, strip_key, strip_windows
+from geo.report.parts import Block, Figure, Paragraph, Part
 from geo.report.places import WetPlace
-from geo.report.site_plan import draw_site_plan, plan_key
+from geo.report.site_plan import closer, draw_site_plan, plan_key
 from geo.report.source import Source
 
 MOST_SECTIONS = 8
+PAGE_WIDE_MM, BESIDE_KEY_MM = 178.0, 176.0
+"""Width of a page, and the room a strip has on the page that bears the key."""
 
 
 def plan_figures(source: Source) -> tuple[Figure, ...]:
@@ -31,7 +33,15 @@ def plan_figures(source: Source) -> tuple[Figure, ...]:
         svg=draw_site_plan(source.scene, source.wet, source.wet_names),
     )
     key = Figure(name="plan-key", alt="Key of the plan", caption="Key of the plan.", svg=plan_key())
-    return plan, key
+    if not closer(source.scene):
+        return plan, key
+    near = Figure(
+        name="plan-near",
+        alt="Plan of the surveyed buildings at a larger scale, north up: walls, wet places and outlets",
+        caption="The surveyed buildings at a larger scale, with what lies beside them. Signs as above.",
+        svg=draw_site_plan(source.scene, source.wet, source.wet_names, near=True),
+    )
+    return plan, key, near
 
 
 def strips_part(source: Source) -> Part:
@@ -54,13 +64,23 @@ def strips_part(source: Source) -> Part:
                 )
             )
     key = Figure(name="strip-key", alt="Key of the strips", caption="Key of the strips.", svg=strip_key())
+    blocks: tuple[Block, ...] = (key, *figures) if figures else ()
+    if figures and _taller(figures[0]):
+        # The key would stand alone on its page.
+        blocks = (Paragraph(said="The key of the strips stands after the last of them."), *figures, key)
     return Part(
         key="strips",
         title="The walls unrolled",
-        blocks=(key, *figures) if figures else (),
+        blocks=blocks,
         why="no building is surveyed",
         fills="the outline of the building",
     )
+
+
+def _taller(figure: Figure) -> bool:
+    """Return whether a strip is too tall to share its page with the key."""
+    wide, tall = shape_of(figure.svg)
+    return PAGE_WIDE_MM * tall / wide > BESIDE_KEY_MM
 
 
 def ring_figures(source: Source) -> dict[str, Figure]:

@@ -108,6 +108,7 @@ REPORT = """
   else if b.kind == "table" { sheet(b) }
   else if b.kind == "note" { note(b) }
   else if b.kind == "pictures" { small-pictures(b.pictures) }
+  else if b.across { page(flipped: true, drawn(b)) }
   else { drawn(b) }
 }
 #v(6mm)
@@ -174,10 +175,11 @@ WHAT_IT_IS = (
 )
 WHAT_IT_IS_NOT = "It certifies nothing and gives no structural, electrical, medical or legal advice."
 PREFACE = (WHAT_IT_IS, WHAT_IT_IS_NOT)
-FRESH = ("place", "strips", "readings", "photographs", "records", "limits")
+FRESH = ("place", "strips", "readings", "photographs", "records")
 QUIET = ("records-", "if-", "causes-at-", "falls-", "work-")
 """Sections too many to stand in the contents; they are bookmarks all the same."""
 PAGE_WIDE_MM, PAGE_TALL_MM = 178.0, 238.0
+ACROSS_WIDE_MM, ACROSS_TALL_MM = 265.0, 158.0
 
 
 def report_pdf(document: Document) -> bytes:
@@ -292,12 +294,14 @@ def _figure(figure: Figure, names: dict[str, str], places: Places) -> dict[str, 
     share = figure.share
     if figure.svg:
         wide, tall = shape_of(figure.svg)
-        share = min(share, PAGE_TALL_MM / PAGE_WIDE_MM * wide / tall)
+        room = ACROSS_TALL_MM / ACROSS_WIDE_MM if figure.across else PAGE_TALL_MM / PAGE_WIDE_MM
+        share = min(share, room * wide / tall)
     return {
         "kind": "figure",
         "file": names[figure.name],
         "alt": figure.alt,
         "caption": figure.caption,
         "share": share,
+        "across": figure.across,
         "links": _links(figure.rests_on, places),
     }

@@ -29,20 +29,31 @@ from geo.report.places import Places, WetPlace
 WET = WET_STEPS[4]
 WET_OFFSET_M = 0.22
 """How far off the face a wet length is drawn, so that both sides of a wall can be told apart."""
+NEAR_M, FAR_M = 1.5, 0.8
+"""Ground shown round the surveyed buildings, and round the whole site."""
 Label = tuple[Xy, str, float, str]
 ToPage = Callable[[Iterable[Xy]], list[Xy]]
 
 
-def draw_site_plan(scene: Scene, wet: Sequence[WetPlace], names: Sequence[str]) -> str:
-    """Return the plan of a whole site as SVG, 178 mm wide at full size.
+def closer(scene: Scene) -> bool:
+    """Return whether the surveyed buildings alone can be drawn larger than the whole site."""
+    near, far = (_extent(scene, margin=margin) for margin in (NEAR_M, None))
+    return scale_of(near[2] - near[0], near[3] - near[1]) < scale_of(far[2] - far[0], far[3] - far[1])
+
+
+def draw_site_plan(scene: Scene, wet: Sequence[WetPlace], names: Sequence[str], *, near: bool = False) -> str:
+    """Return the plan of a site as SVG, 178 mm wide at full size.
 
     Parameters
     ----------
     wet, names
         Wet lengths, and what each is called on the plan.
+    near
+        Draw the surveyed buildings and what lies beside them, at a larger scale.
     """
-    drawing = blank_sheet(PLAN_WIDTH, PLAN_HEIGHT, title=f"Plan of {scene.site_name}")
-    west, south, east, north = _extent(scene, far=True)
+    title = f"{'Plan of the buildings of' if near else 'Plan of'} {scene.site_name}"
+    drawing = blank_sheet(PLAN_WIDTH, PLAN_HEIGHT, title=title)
+    west, south, east, north = _extent(scene, margin=NEAR_M if near else None)
     ratio = scale_of(east - west, north - south)
     scale = PLAN_WIDTH * 1000.0 / (PAGE_MM * ratio)
     left = (PLAN_WIDTH - scale * (east - west)) / 2
@@ -51,7 +62,7 @@ def draw_site_plan(scene: Scene, wet: Sequence[WetPlace], names: Sequence[str]) 
     def at(xy: Iterable[Xy]) -> list[Xy]:
         return [(left + (x - west) * scale, top + (north - y) * scale) for x, y in xy]
 
-    drawing.group(clip_path=drawing.clip("plan", 0, 0, PLAN_WIDTH, PLAN_HEIGHT))
+    drawing.group(clip_path=drawing.clip("plan", 0, 0, PLAN_WIDTH, PLAN_HEIGHT - EDGE))
     for pond in scene.ponds.geometry[(scene.ponds["gullies"] == "as found").to_numpy(dtype=bool)]:
         for part in shapely.get_parts(pond):
             drawing.path(at(xy_of(part.exterior)), closed=True, fill=POND, fill_opacity=0.45, stroke="none")
@@ -74,7 +85,10 @@ def draw_site_plan(scene: Scene, wet: Sequence[WetPlace], names: Sequence[str]) 
         spot = at([(float(asset.x), float(asset.y))])[0]
         draw_asset(drawing, str(asset.kind), *spot)
         labels.insert(0, (spot, str(asset.asset_id), 13.0, INK))
-    _write(drawing, labels, room=(PLAN_WIDTH, PLAN_HEIGHT - EDGE))
+    room = (PLAN_WIDTH, PLAN_HEIGHT - EDGE)
+    seen = [label for label in labels if 0 <= label[0][0] <= room[0] and 0 <= label[0][1] <= room[1]]
+    _write(drawing, seen, room=room)
+    drawing.group()
     _bar(drawing, scale, f"1:{ratio} printed at full size", scene, high=PLAN_HEIGHT, wide=PLAN_WIDTH)
     return drawing.text()
 
@@ -86,7 +100,7 @@ FOOT = 26.0
 def draw_letter_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], names: Sequence[str]) -> str:
     """Return a small plan for a householder: walls with their names, and where it is wet."""
     drawing = blank_sheet(LETTER_WIDTH, LETTER_HEIGHT, title=f"Where {scene.site_name} is wet", size=17)
-    west, south, east, north = _extent(scene, far=False)
+    west, south, east, north = _extent(scene, margin=0.2)
     room = 34.0
     scale = min(
         (LETTER_WIDTH - 2 * room) / (east - west), (LETTER_HEIGHT - 2 * room - FOOT) / (north - south)
@@ -118,17 +132,17 @@ def draw_letter_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], name
     return drawing.text()
 
 
-def _extent(scene: Scene, *, far: bool) -> tuple[float, float, float, float]:
-    """Return west, south, east and north of the surveyed buildings, and of their drains where asked."""
+def _extent(scene: Scene, *, margin: float | None) -> tuple[float, float, float, float]:
+    """Return west, south, east and north of the surveyed buildings with a margin, or of their drains too."""
     footprints = scene.perimeter.footprints
     shapes = list(footprints.geometry[(footprints["role"] == "subject").to_numpy(dtype=bool)])
-    if far:
+    if margin is None:
         shapes += list(scene.runs.geometry)
         placed = scene.assets[np.isfinite(scene.assets["x"].astype(float))]
         shapes += list(shapely.points(placed[["x", "y"]].to_numpy(dtype=float)))
     west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
-    margin = 0.8 if far else 0.2
-    return float(west) - margin, float(south) - margin, float(east) + margin, float(north) + margin
+    room = FAR_M if margin is None else margin
+    return float(west) - room, float(south) - room, float(east) + room, float(north) + room
 
 
 def _wet(
@@ -143,9 +157,8 @@ def _wet(
 ) -> list[Label]:
     """Draw wet lengths beside the face, outside or inside of it, and return their labels."""
     labels: list[Label] = []
-    for place, name in zip(wet, names, strict=True):
-        off = -WET_OFFSET_M if place.side == "inside" else WET_OFFSET_M
-        line = _line(scene, place.ring_key, place.from_m, place.to_m, off)
+    lines = _lines(scene, [(place.ring_key, place.from_m, place.to_m, place.side) for place in wet])
+    for line, name in zip(lines, names, strict=True):
         points = at(xy_of(line))
         drawing.path(points, stroke=WET, stroke_width=width, stroke_linecap="butt", stroke_linejoin="round")
         middle = line.interpolate(0.5, normalized=True)
@@ -153,20 +166,34 @@ def _wet(
     return labels
 
 
-def _line(scene: Scene, ring_key: str, start: float, end: float, off: float) -> shapely.LineString:
-    """Return a line beside a length of wall; an end past the origin corner begins again at nought."""
-    length = float(scene.perimeter.rings.loc[ring_key, "length_m"])
-    steps = np.linspace(start, end, max(2, math.ceil((end - start) / 0.1) + 1)) % length
-    return shapely.LineString(scene.perimeter.point_at([ring_key] * len(steps), steps, [off] * len(steps)))
+def _lines(scene: Scene, lengths: Sequence[tuple[str, float, float, str]]) -> list[shapely.LineString]:
+    """Return lines beside lengths of wall: ring, from, to and side of each, all at once.
+
+    An end past the origin corner begins again at nought.
+    """
+    around = {str(key): float(length) for key, length in scene.perimeter.rings["length_m"].items()}
+    keys: list[str] = []
+    places: list[np.ndarray] = []
+    for ring_key, start, end, _ in lengths:
+        steps = np.linspace(start, end, max(2, math.ceil((end - start) / 0.1) + 1)) % around[ring_key]
+        places.append(steps)
+        keys += [ring_key] * len(steps)
+    if not places:
+        return []
+    count = [len(steps) for steps in places]
+    off = np.repeat([-WET_OFFSET_M if side == "inside" else WET_OFFSET_M for *_, side in lengths], count)
+    points = scene.perimeter.point_at(keys, np.concatenate(places), off)
+    return [shapely.LineString(own) for own in np.split(points, np.cumsum(count)[:-1])]
 
 
 def _unread(drawing: Drawing, scene: Scene, at: ToPage) -> None:
     """Dot along every length nobody read, on its side of the face."""
-    for row in scene.unread.itertuples():
-        if row.ring_key not in scene.drawn_rings or row.length_m < 0.05:
-            continue
-        off = -WET_OFFSET_M if row.side == "inside" else WET_OFFSET_M
-        line = _line(scene, row.ring_key, row.chainage_from_m, row.chainage_from_m + row.length_m, off)
+    lengths = [
+        (str(row.ring_key), row.chainage_from_m, row.chainage_from_m + row.length_m, str(row.side))
+        for row in scene.unread.itertuples()
+        if row.ring_key in scene.drawn_rings and row.length_m >= 0.05
+    ]
+    for line in _lines(scene, lengths):
         drawing.path(at(xy_of(line)), stroke=HATCH, stroke_width=2.4, stroke_dasharray="1.5 4.5")
 
 

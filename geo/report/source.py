@@ -19,6 +19,7 @@ from geo.reference import Reference
 from geo.report.places import Places, WetPlace, wet_places
 from geo.site.model import Site
 from geo.walk.close import OpenEnd, close_down
+from geo.works.as_built import STAGE_NOW, AsBuilt, as_built
 from geo.works.whole import Works
 
 
@@ -78,7 +79,29 @@ class Source:
     @cached_property
     def open_ends(self) -> tuple[OpenEnd, ...]:
         """What is still open, as before leaving."""
-        return tuple(close_down(self.site, self.found))
+        return tuple(close_down(self.site, self.found, self.drains))
+
+    @cached_property
+    def levelled_after(self) -> bool:
+        """Whether anything was levelled after works."""
+        return any(getattr(record, "stage", "") == STAGE_NOW for record in self.site.of("level"))
+
+    @cached_property
+    def _left(self) -> tuple[AsBuilt | None, str]:
+        try:
+            return as_built(self.found, self.drains), ""
+        except WallfootError as error:
+            return None, f"the levels after the works cannot be used as recorded: {error}"
+
+    @property
+    def left(self) -> AsBuilt | None:
+        """The house as the works left it; ``None`` where nothing was levelled after them."""
+        return self._left[0]
+
+    @property
+    def left_refused(self) -> str:
+        """Why the levels after the works cannot be used, where they cannot."""
+        return self._left[1]
 
     @property
     def tool(self) -> str:

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 from geo.reference import Reference
@@ -147,6 +148,7 @@ def _field_words(name: str, value: Any, field: Any, ref: Reference) -> str:
     return f"{label}: “{value}”"
 
 
+@lru_cache(maxsize=1024)
 def field_name(name: str) -> tuple[str, str]:
     """Return a field's name in words, and the sign of its unit."""
     ends = [end for end in UNITS if name.endswith(end)]

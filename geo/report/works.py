@@ -31,7 +31,10 @@ from geo.report.source import Source
 from geo.report.wording import amount
 from geo.works.kinds import Line, Work
 from geo.works.order import HELD, MAY_START
+from geo.works.whole import Works
 
+NEAR_CUT = 3
+"""Repairs by which a page of the order of works may be longer or shorter than its fellows."""
 CAUTION = (
     "Quantities and order are for planning. They are no design, no price and no approval; trades licensed for"
     " the work decide how it is done."
@@ -48,11 +51,23 @@ def quantities_part(source: Source) -> Part:
         blocks=blocks(
             Note(head="Measured, not designed", lines=(CAUTION,)) if parts else None,
             paragraph(said_refused(source)),
+            paragraph(_proposed(source)),
             items([paragraph(sentence(note)) for note in works.notes] if works is not None else ()),
         ),
         parts=tuple(parts),
         why="no repair is recorded, and no accepted cause asks for one",
         fills="accepted causes, or repairs of your own on the page Works",
+    )
+
+
+def _proposed(source: Source) -> str:
+    """Say which repairs nobody recorded, where there are any."""
+    proposed = [work for work in source.works.works if work.asked.proposed] if source.works else []
+    if not proposed:
+        return ""
+    return sentences(
+        f"names that begin with P- are of repairs the tool proposes for accepted causes, {len(proposed)} in"
+        " all; what was recorded bears the name it was given"
     )
 
 
@@ -145,8 +160,9 @@ def order_part(source: Source) -> Part:
         )
     holds: list[tuple[Cell, ...]] = [
         (
+            hold.hold_point.upper(),
             hold.label,
-            hold.repair_id,
+            hold.repair_id or "all works",
             hold.verdict.word,
             sentences(hold.verdict.because, hold.verdict.settle, *hold.told),
             Ids(hold.record_ids),
@@ -163,19 +179,6 @@ def order_part(source: Source) -> Part:
     ready = [
         label[step.key] + (f", {step.part}" if step.part else "") for step in steps if step.state == MAY_START
     ]
-    figure = Figure(
-        name="order",
-        alt="Order of the works: each repair a row from left to right, with its hold points",
-        caption="Order of the works: a row is a repair, a box a part of it, a pill a hold point; a dark line"
-        " still holds up what it leads to.",
-        svg=draw_order(
-            works.order,
-            works.holds,
-            title=f"Order of the works, {source.site.info.name}",
-            dated=source.scene.when_and_what(),
-            lanes=works.lanes,
-        ),
-    )
     return Part(
         key="order",
         title="Order and hold points",
@@ -191,11 +194,10 @@ def order_part(source: Source) -> Part:
                     for said in works.order.conflicts
                 ]
             ),
-            figure,
             Table(
                 caption="Hold points",
-                header=("Check", "Of", "Stands", "Because", "Record"),
-                widths=(2.2, 0.8, 1.0, 4.2, 0.9),
+                header=("Hold", "Check", "Of", "Stands", "Because", "Record"),
+                widths=(0.5, 2.2, 1.0, 1.0, 3.8, 0.9),
                 rows=tuple(holds),
                 nature=INFERENCE,
                 rule=rules.HOLDS,
@@ -214,8 +216,57 @@ def order_part(source: Source) -> Part:
                     for each in works.constraints
                 ]
             ),
+            *_order_figures(source, works),
         ),
     )
+
+
+def _order_figures(source: Source, works: Works) -> list[Figure]:
+    """Return the order drawn, so many repairs a figure that its letters can be read on paper."""
+    pages = _pages(works, int(source.ref.value("report.lanes_a_page")))
+    count = len(pages)
+    figures = []
+    for k, own in enumerate(pages):
+        part = f", part {k + 1} of {count}" if count > 1 else ""
+        figures.append(
+            Figure(
+                name=f"order-{k + 1}" if count > 1 else "order",
+                alt=f"Order of the works{part}: each repair a row from left to right, with its hold points",
+                caption=f"Order of the works{part}: a row is a repair, a box a part of it, a pill a hold"
+                " point; a dark line still holds up what it leads to."
+                + (" What waits for a repair of another part stands in the table." if part else ""),
+                svg=draw_order(
+                    works.order,
+                    works.holds,
+                    title=f"Order of the works, {source.site.info.name}{part}",
+                    dated=source.scene.when_and_what(),
+                    lanes=own,
+                ),
+                across=True,
+            )
+        )
+    return figures
+
+
+def _pages(works: Works, most: int) -> list[list[str]]:
+    """Return the repairs page by page, cut near where each page is as full and least waits across the cut."""
+    lanes = list(works.lanes)
+    at = {name: i for i, name in enumerate(lanes)}
+    steps = works.order.steps
+    waits = [
+        (at.get(steps[a].repair_id, -1), at.get(steps[b].repair_id, -1)) for a, b, _ in works.order.edges
+    ]
+    spans = [(min(pair), max(pair)) for pair in waits if min(pair) >= 0]
+    pages: list[list[str]] = []
+    start, left = 0, math.ceil(len(lanes) / most)
+    while left > 1:
+        even = start + round((len(lanes) - start) / left)
+        least = max(start + 1, len(lanes) - most * (left - 1), even - NEAR_CUT)
+        tried = range(least, min(start + most, even + NEAR_CUT) + 1)
+        cut = min(tried, key=lambda i: (sum(a < i <= b for a, b in spans), abs(i - even)))
+        pages.append(lanes[start:cut])
+        start, left = cut, left - 1
+    return [*pages, lanes[start:]] if lanes else []
 
 
 def _recorded(source: Source, names: Any) -> tuple[str, ...]:

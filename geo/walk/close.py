@@ -11,6 +11,7 @@ import networkx as nx
 import numpy as np
 
 from geo.drains.network import Network
+from geo.findings.drain_answer import Drains
 from geo.findings.examine import Findings
 from geo.findings.gaps import Gap
 from geo.perimeter.path import outside_distance
@@ -44,7 +45,7 @@ class OpenEnd:
     wall_m: float
 
 
-def close_down(site: Site, findings: Findings) -> list[OpenEnd]:
+def close_down(site: Site, findings: Findings, drains: Drains | None = None) -> list[OpenEnd]:
     """Return what is still open before leaving.
 
     First what endangers people; then by the metres of wall the report could say nothing of, dearest first;
@@ -54,12 +55,14 @@ def close_down(site: Site, findings: Findings) -> list[OpenEnd]:
     ----------
     site, findings
         A site, and what is found at it as it stands.
+    drains
+        Its drains, where they are laid out already.
     """
     lie = lie_of(site, findings)
     network = network_of(lie)
     marks = latest_marks(site.of("stop_mark"))
     found = [
-        *_safety(lie, marks), *_from_gaps(lie), *_tests(lie, network), *_chambers(lie, network),
+        *_safety(lie, marks), *_from_gaps(lie), *_tests(lie, network, drains), *_chambers(lie, network),
         *_unexplained(lie), *_leave(lie), *_meter(lie, marks),
     ]  # fmt: skip
     return sorted(found, key=lambda end: (end.kind != "safety", -round(end.wall_m, 2), end.gap.minutes))
@@ -133,10 +136,10 @@ def _wet_m(lie: Lie, wet_ids: Any) -> float:
     return sum(wet.length_m for wet in lie.wet if wet.id in wet_ids)
 
 
-def _tests(lie: Lie, network: Network) -> Iterator[OpenEnd]:
+def _tests(lie: Lie, network: Network, drains: Drains | None) -> Iterator[OpenEnd]:
     """Yield tests on record that say nothing: too small, stopped, or not known to be enough."""
     tried = {getattr(record, "source_id", "") for record in lie.site.of("trial")}
-    for source in sources_of(lie, network) if tried else ():
+    for source in sources_of(lie, network, drains) if tried else ():
         answered, said = settled_by(lie, source)
         if answered or not said:
             continue

@@ -11,10 +11,10 @@ from typing import Any
 import networkx as nx
 import numpy as np
 
-from geo.drains.backup import Blockage, sufficiency
+from geo.drains.backup import Blockage, back_up, required_pour, sufficiency
 from geo.drains.network import Network
 from geo.drains.storage import Inflow
-from geo.findings.drains import ask_drains, lay_out_drains
+from geo.findings.drains import Drains, lay_out_drains
 from geo.perimeter.path import outside_distance
 from geo.verdict import NOT_KNOWN, Measured
 from geo.walk.drains import steps_to_outfall
@@ -58,8 +58,14 @@ class Source:
     because: str
 
 
-def sources_of(lie: Lie, network: Network) -> list[Source]:
-    """Return the gullies and downpipes within reach of a wet length, and the soakaways they drain to."""
+def sources_of(lie: Lie, network: Network, drains: Drains | None = None) -> list[Source]:
+    """Return the gullies and downpipes within reach of a wet length, and the soakaways they drain to.
+
+    Parameters
+    ----------
+    drains
+        The drains, where they are laid out already.
+    """
     own = lie.assets[lie.assets["kind"].isin(SOURCES) & np.isfinite(lie.assets["chainage_m"])]
     if own.empty or not lie.wet:
         return []
@@ -82,7 +88,7 @@ def sources_of(lie: Lie, network: Network) -> list[Source]:
         for name, near in zip(own.index, within | (ends[wet.id] <= reach), strict=True):
             if near:
                 feeds[str(name)].append(wet.id)
-    pours = _pours(lie, network, [name for name, wets in feeds.items() if wets])
+    pours = _pours(lie, network, [name for name, wets in feeds.items() if wets], drains)
     levels = _levels(lie)
     found = [
         Source(
@@ -144,12 +150,14 @@ def _levels(lie: Lie) -> dict[str, float]:
     return found
 
 
-def _pours(lie: Lie, network: Network, names: Iterable[str]) -> dict[str, dict[str, Any]]:
+def _pours(
+    lie: Lie, network: Network, names: Iterable[str], drains: Drains | None
+) -> dict[str, dict[str, Any]]:
     """Return what each test must pour: enough to show with the run below it, or its soakaway, stopped."""
     wanted = list(names)
     if lie.found is None or not wanted:
         return {}
-    drains = lay_out_drains(lie.found)
+    drains = drains or lay_out_drains(lie.found)
     rate = Inflow.steady(lie.ref.value("walk.hose_l_s"))
     steps = steps_to_outfall(network)
     kinds = network.nodes["kind"].to_dict()
@@ -168,7 +176,9 @@ def _pours(lie: Lie, network: Network, names: Iterable[str]) -> dict[str, dict[s
     return found
 
 
-def _most(drains: Any, name: str, start: str, stops: Sequence[str], rate: Inflow, lie: Lie) -> dict[str, Any]:
+def _most(
+    drains: Drains, name: str, start: str, stops: Sequence[str], rate: Inflow, lie: Lie
+) -> dict[str, Any]:
     """Return the largest pour over everything that may be stopped below a source."""
     nothing = {"litres": NAN, "holds": None}
     state = next(
@@ -181,8 +191,17 @@ def _most(drains: Any, name: str, start: str, stops: Sequence[str], rate: Inflow
     best: dict[str, Any] | None = None
     lacking = []
     for stop in stops:
-        answer = ask_drains(drains, blocked=Blockage(asset_id=stop), source=start, inflow=rate)
-        pour, result = answer.pour, answer.result
+        # How much is poured hangs on the pipes alone: no pool need be followed to a wall.
+        result = back_up(
+            drains.network,
+            blocked=Blockage(asset_id=stop),
+            source=start,
+            inflow=rate,
+            ref=lie.ref,
+            changes=False,
+        )
+        fills = result.litres.value > 0
+        pour = required_pour(result, rate_l_s=rate.peak_l_s, ref=lie.ref) if fills else None
         if pour is None or not math.isfinite(pour.wanted_l) or result.verdict.word == NOT_KNOWN:
             missing = ", ".join(result.decides) if result.decides else ""
             lacking.append(f"level of {missing}" if missing else f"{stop}: {result.verdict.because}")

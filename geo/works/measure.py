@@ -18,6 +18,7 @@ from geo.findings.drains import Drains
 from geo.findings.examine import Findings
 from geo.findings.places import fill_building, ring_keys
 from geo.moisture.wetness import WET
+from geo.perimeter.path import outside_distance
 from geo.reference import Reference
 from geo.site.model import Site
 from geo.works.kinds import NAN, Asked
@@ -84,9 +85,48 @@ class House:
         table = gpd.GeoDataFrame(self.site.table("floor_zone"), crs=self.site.crs)
         return table.assign(building_id=fill_building(table["building_id"], self.site))
 
+    @cached_property
+    def _lengths(self) -> dict[str, float]:
+        rings = self.found.perimeter.rings
+        return {str(key): float(length) for key, length in rings["length_m"].items()}
+
+    @cached_property
+    def clearances(self) -> pd.DataFrame:
+        """Stations with ``low``, whether the damp proof course surely or possibly stands too low there."""
+        stations = self.found.stations[["station_id", "ring_key", "chainage_from_m", "chainage_to_m"]]
+        words = self.found.ground.clearance.set_index("station_id")["verdict"]
+        low = words.isin(("short", "not known")).loc[stations["station_id"]].to_numpy()
+        return pd.DataFrame(stations).assign(low=low)
+
+    @cached_property
+    def _outlets(self) -> dict[tuple[str, float, float], str]:
+        """The nearest outlet, by the lengths that were asked for already."""
+        return {}
+
+    def nearest_outlet(self, ring_key: str, from_m: float, to_m: float) -> str:
+        """Return the nearest gully that takes water, along the outside from the middle of a length."""
+        key = ring_key, from_m, to_m
+        if key not in self._outlets:
+            self._outlets[key] = self._nearest_outlet(*key)
+        return self._outlets[key]
+
+    def _nearest_outlet(self, ring_key: str, from_m: float, to_m: float) -> str:
+        if self.drains is None:
+            return ""
+        assets = self.found.assets
+        takes = assets[assets.index.isin(self.drains.takes) & (assets["ring_key"] == ring_key)]
+        if takes.empty:
+            return ""
+        length = self.ring_length(ring_key)
+        middle = (from_m + ((to_m - from_m) % length) / 2.0) % length
+        far = outside_distance(
+            self.found.perimeter, [ring_key], [middle], takes["ring_key"], takes["chainage_m"]
+        )[0]
+        return str(takes.index[int(np.argmin(far))]) if np.isfinite(far).any() else ""
+
     def ring_length(self, ring_key: str) -> float:
         """Return the length of a ring, m."""
-        return float(self.found.perimeter.rings.loc[ring_key, "length_m"])
+        return self._lengths[ring_key]
 
     def pieces(self, asked: Asked) -> pd.DataFrame:
         """Cut a length of wall at its corners.
@@ -242,25 +282,38 @@ class House:
         near = shapely.distance(drawn.geometry.to_numpy(), wall) <= reach_m
         return tuple(str(name) for name in drawn.index[near])
 
+    @cached_property
+    def _read_inside(self) -> pd.DataFrame:
+        """Readings of a known height inside, with the wall they belong to."""
+        readings = self.found.readings[["status", "ring_key", "side", "height_m", "chainage_m", "wet"]]
+        joined = (readings["status"] == "joined") & (readings["side"] == "inside")
+        return readings[joined & readings["height_m"].notna()]
+
+    @cached_property
+    def _marked_inside(self) -> pd.DataFrame:
+        """Tide marks and salts of a known height inside."""
+        signs = self.tables["sign"]
+        marks = (signs["side"] == "inside") & signs["sign"].isin(("tide_mark", "salt_bloom"))
+        return signs[marks & signs["height_m"].notna()]
+
+    @cached_property
+    def _damp(self) -> dict[tuple[str, float, float], Damp]:
+        """How high the damp reaches, by the lengths that were asked for already."""
+        return {}
+
     def damp(self, asked: Asked) -> Damp:
         """Return how high the damp reaches inside a length of wall."""
-        readings = self.found.readings
-        on = (
-            (readings["status"] == "joined")
-            & (readings["ring_key"] == asked.ring_key)
-            & (readings["side"] == "inside")
-            & readings["height_m"].notna()
-        )
-        own = readings[on]
+        key = asked.ring_key, asked.from_m, asked.to_m
+        if key not in self._damp:
+            self._damp[key] = self._damp_along(asked)
+        return self._damp[key]
+
+    def _damp_along(self, asked: Asked) -> Damp:
+        readings, signs = self._read_inside, self._marked_inside
+        own = readings[(readings["ring_key"] == asked.ring_key).to_numpy()]
         own = own[self.within(own["chainage_m"].to_numpy(float), asked)]
         wet = own[own["wet"] == WET]
-        signs = self.tables["sign"]
-        signs = signs[
-            (signs["ring_key"] == asked.ring_key)
-            & (signs["side"] == "inside")
-            & signs["sign"].isin(("tide_mark", "salt_bloom"))
-            & signs["height_m"].notna()
-        ]
+        signs = signs[(signs["ring_key"] == asked.ring_key).to_numpy()] if len(signs) else signs
         signs = signs[self.overlap(signs, asked) > 0] if len(signs) else signs
         heights = np.concatenate([wet["height_m"].to_numpy(float), signs["height_m"].to_numpy(float)])
         if not len(heights):

@@ -201,16 +201,14 @@ def _high_ground(cause: Accepted, house: House) -> Iterable[Asked | str]:
     if len(render):
         yield reached
     if not len(render) or _short(cause, house):
-        yield _along("r09", cause, "outside", to_id=_nearest_outlet(cause, house))
+        yield _along("r09", cause, "outside", to_id=_outlet(cause, house))
 
 
 def _short(cause: Accepted, house: House) -> bool:
     """Whether the damp proof course surely or possibly stands too low over the ground here."""
-    stations = house.found.stations
-    own = stations[stations["ring_key"] == cause.ring_key]
+    own = house.clearances[(house.clearances["ring_key"] == cause.ring_key).to_numpy()]
     on = house.overlap(own, _along("r09", cause, "outside")) > 0
-    words = house.found.ground.clearance.set_index("station_id").loc[own["station_id"][on], "verdict"]
-    return bool(words.isin(("short", "not known")).any())
+    return bool((on & own["low"].to_numpy()).any())
 
 
 def _fall(cause: Accepted, house: House) -> Iterable[Asked | str]:
@@ -220,23 +218,11 @@ def _fall(cause: Accepted, house: House) -> Iterable[Asked | str]:
         if kind == "r09"
         else "ground falls to the wall, clear of the course"
     )
-    yield _along(kind, cause, "outside", to_id=_nearest_outlet(cause, house), why=why)
+    yield _along(kind, cause, "outside", to_id=_outlet(cause, house), why=why)
 
 
-def _nearest_outlet(cause: Accepted, house: House) -> str:
-    """Return the nearest gully that takes water, along the outside from the middle of a length."""
-    if house.drains is None:
-        return ""
-    assets = house.found.assets
-    takes = assets[assets.index.isin(house.drains.takes) & (assets["ring_key"] == cause.ring_key)]
-    if takes.empty:
-        return ""
-    length = house.ring_length(cause.ring_key)
-    middle = (cause.from_m + ((cause.to_m - cause.from_m) % length) / 2.0) % length
-    far = outside_distance(
-        house.found.perimeter, [cause.ring_key], [middle], takes["ring_key"], takes["chainage_m"]
-    )[0]
-    return str(takes.index[int(np.argmin(far))]) if np.isfinite(far).any() else ""
+def _outlet(cause: Accepted, house: House) -> str:
+    return house.nearest_outlet(cause.ring_key, cause.from_m, cause.to_m)
 
 
 def _course(cause: Accepted, house: House) -> Iterable[Asked | str]:  # noqa: ARG001 - as its fellows
@@ -270,7 +256,7 @@ def _condensation(cause: Accepted, house: House) -> Iterable[Asked | str]:  # no
 
 
 def _groundwater(cause: Accepted, house: House) -> Iterable[Asked | str]:
-    yield _along("r10", cause, "outside", to_id=_nearest_outlet(cause, house))
+    yield _along("r10", cause, "outside", to_id=_outlet(cause, house))
 
 
 def _neighbour(cause: Accepted, house: House) -> Iterable[Asked | str]:

@@ -22,7 +22,7 @@ from geo.draw.scene import Scene
 from geo.draw.strip import draw_strip
 from geo.draw.strip_lanes import lanes_of
 from geo.draw.strip_sheet import LEFT, levels_of
-from geo.draw.svg import Drawing, shortened, spread, to_png, wrapped
+from geo.draw.svg import Drawing, markup, shortened, spread, to_png, wrapped
 from geo.draw.theme import COURSE, STREAMLIT_THEME, WET_STEPS, ink_on, wet_colour
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -342,3 +342,16 @@ def test_any_text_makes_a_drawing_that_can_be_read(content: str) -> None:
     assert (found.text or "").replace("\r\n", "\n").replace("\r", "\n") == kept.replace("\r\n", "\n").replace(
         "\r", "\n"
     )
+
+
+@given(st.text(), st.text())
+def test_a_drawing_is_written_as_the_standard_library_writes_it(content: str, value: str) -> None:
+    """Text, tips and attributes leave as ElementTree writes them, before and after the drawing was read."""
+    drawing = Drawing(100, 50, title=content)
+    drawing.group(clip_path=value)
+    drawing.words(1, 1, content, tip=value, fill=value)
+    drawing.line(0, 0, 1, 1)
+    assert markup(drawing.root) == ET.tostring(drawing.root, encoding="unicode")
+    ET.register_namespace("", SVG.strip("{}"))
+    root = tree(drawing.text())
+    assert markup(root) == ET.tostring(root, encoding="unicode")

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from app.parts import CANNOT
 from geo.drying.report import Drying, drying_of
 from geo.entry.drying import lines_to_type, readings_typed
 from geo.findings.check import read_checked
@@ -38,7 +39,8 @@ def run(monkeypatch: pytest.MonkeyPatch, name: str) -> AppTest:
 
 
 def said(page: AppTest) -> str:
-    """Return everything a page says, as HTML and as text."""
+    """Return everything a page says, as HTML and as text; none of it is that a part could not be shown."""
+    assert not [text.value for text in page.text if CANNOT in text.value]
     return "\n".join([*(part.proto.body for part in page.get("html")), *(part.value for part in page.text)])
 
 
@@ -55,7 +57,8 @@ def test_the_page_opens_on_the_slowest_point_and_says_what_settles_it(
     assert "not before day 43 (29 May 2026); latest date not known" in told
     assert "A reading near day 70 (25 June 2026) settles" in told
     assert "day 54" not in told
-    assert "take a copy on the page Site" in told
+    assert "Readings are typed on a copy in the workspace" in told
+    assert [button.label for button in page.button] == ["Take a copy into the workspace"]
 
 
 def test_a_site_without_drying_is_told_how_to_begin(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,6 +17,7 @@ from PIL import Image
 from geo import reference
 from geo.findings.check import read_checked
 from geo.findings.examine import examine
+from geo.report.as_left import left_part
 from geo.report.full import full_report
 from geo.report.letter import ROOMS, letter_of, pages_of, write_letter
 from geo.report.letter_parts import wet_lengths
@@ -34,6 +35,7 @@ from geo.report.parts import (
     Paragraph,
     Part,
     Table,
+    figures_of,
 )
 from geo.report.photographs import thumbnail
 from geo.report.render_html import report_html
@@ -259,6 +261,65 @@ def test_the_same_data_give_the_same_bytes(source: Source, bare: Source, tmp_pat
         content = (tmp_path / "out" / entry["name"]).read_bytes()
         assert entry["sha256"] == hashlib.sha256(content).hexdigest()
         assert entry["bytes"] == len(content)
+
+
+def test_levels_after_the_works_stand_beside_the_surveys(report: Document) -> None:
+    """What was levelled again is told with its own sigma, and what it changes with both ranges.
+
+    By hand, from the book: bench mark 10.000 + 1.339 - 1.704 + 1.466 - 1.142 + 1.294 = 11.253 is the
+    collimation of set-up S3, the sight on the ground at 13.49 m is 1.307, so 9.946; the run closes at
+    10.000 + 1.339 - 1.704 + 1.466 - 1.142 + 1.294 - 1.606 + 1.583 - 1.226 = 10.004, and three of its four
+    set-ups carry 3 of those 4 mm: 9.943. The course at 14.195 m is 11.253 - 0.003 - 1.200 = 10.050, and
+    9.884 below it leaves 166 mm. Before, the ground half-way along that piece, 13.85 m, lies between
+    9.943 at 13.49 m and 11.253 - 0.003 - 1.275 = 9.975 at 14.78 m, so at 9.952: 98 mm.
+    """
+    part = next(part for part in parts(report.parts) if part.key == "left")
+    levels, clear = (block for block in part.blocks if isinstance(block, Table))
+    (row,) = levels.rows
+    assert row[0] == Ids(("LB1",))
+    assert row[-1] == Ids(("L044",))
+    assert (row[3], row[5], row[6]) == ("9.943", "9.884", "5")
+    assert [name for name in levels.header if "mm" in name] == ["σ, mm", "σ, mm"]
+    told = next(row for row in clear.rows if "13.4 to 14.3" in str(row[0]))
+    assert str(told[1]).startswith("98 (")
+    assert told[2] == "short of the rule"
+    assert str(told[3]).startswith("166 (")
+    assert told[4] == "clear"
+
+
+def test_wet_places_near_outlets_are_counted_at_three_distances(source: Source, report: Document) -> None:
+    """At each distance near and further off make up the readings of a method, and a wider ring loses none."""
+    part = next(part for part in parts(report.parts) if part.key == "outlets")
+    table = next(
+        block for block in part.blocks if isinstance(block, Table) and "each distance" in block.caption
+    )
+    whole = next(row for row in source.found.cluster_rows if row["group"].startswith("capacitance"))
+    assert [row[1] for row in table.rows] == ["0.5", "1", "1.5"]
+    before = 0
+    for row in table.rows:
+        (wet, near), (dry_wet, away) = (map(int, str(row[k]).split(" of ")) for k in (2, 3))
+        assert near + away == whole["n"]
+        assert wet + dry_wet == whole["n_wet"]
+        assert near >= before
+        before = near
+
+
+def test_nothing_levelled_after_works_is_no_section(bare: Source) -> None:
+    """Where nothing was levelled after works there is no before and after."""
+    assert left_part(bare).empty
+
+
+def test_the_order_of_works_is_drawn_on_pages_it_can_be_read_on(source: Source, report: Document) -> None:
+    """Every repair stands once in the drawings, each on a page laid on its side."""
+    figures = [figure for figure in figures_of(report) if figure.name.startswith("order")]
+    assert len(figures) == 2
+    assert all(figure.across for figure in figures)
+    most = source.ref.value("report.lanes_a_page")
+    assert source.works is not None
+    for name in source.works.lanes:
+        assert sum(f">{name}<" in figure.svg for figure in figures) == 1
+    for figure in figures:
+        assert 1 <= sum(f">{name}<" in figure.svg for name in source.works.lanes) <= most
 
 
 def attacked(site: Site, words: str, many: int = 1) -> Site:

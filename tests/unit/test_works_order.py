@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
@@ -430,3 +433,37 @@ def test_the_rules_name_only_what_there_is() -> None:
     assert {kind for group in RULES.groups.values() for kind in group} <= kinds
     assert {split.hold for split in RULES.splits.values()} <= {*words["hold_point"], ""}
     assert all(f"effort.{kind}" in REF.limits for kind in kinds)
+
+
+DRAWN_TWICE = """
+import networkx as nx
+from geo.draw.order import draw_order
+from geo.works.order import Order, Step
+names = [f"R{k}" for k in range(14)]
+graph = nx.DiGraph()
+graph.add_nodes_from(names)
+for first in names[:3]:
+    for then in names[3:]:
+        graph.add_edge(first, then, why="after it")
+steps = {
+    name: Step(key=name, sort="step", repair_id=name, label="a repair", part="", effort=1, state="held")
+    for name in names
+}
+print(draw_order(Order(graph=graph, steps=steps, critical=(), conflicts=()), {}, title="t", dated="d"))
+"""
+
+
+def test_the_drawing_is_the_same_in_every_process() -> None:
+    """The order in which a process keeps names has no say in the bytes of the drawing."""
+    drawn = {
+        subprocess.run(
+            [sys.executable, "-c", DRAWN_TWICE],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(drawn) == 1
+    assert "<path" in drawn.pop()
