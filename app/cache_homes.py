@@ -24,12 +24,15 @@ if TYPE_CHECKING:
     from geo.portfolio.placed import Placed
     from geo.portfolio.register import Register
     from geo.portfolio.viewer import Viewer
+    from geo.screen.places import View
 
 AT = "WALLFOOT_AT"
 """A moment everything is told as at; for a demonstration only."""
 SCREENED = "WALLFOOT_SCREENED"
 LANDLORD_KEY = "landlord"
 MOST = 24
+MOST_POINTS = 50_000
+"""Homes one map shows one by one; more are counted by squares."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,12 +234,28 @@ def _costs(key: tuple[Any, ...], _at: Desk) -> pd.DataFrame:
     return _at.register.costs(_at.viewer, ["cause"])
 
 
-@st.cache_resource(show_spinner="reading the screened homes", max_entries=2)
-def screened_places(file: Path, changed_at: float) -> pd.DataFrame:
-    """Return every home of a screening with its place, see :func:`geo.screen.places.places_of`."""
-    from geo.screen.places import places_of  # noqa: PLC0415 - only where there is such a file
+@st.cache_resource(show_spinner="reading the screened homes", max_entries=MOST)
+def screened_view(file: Path, changed_at: float, square: str) -> View:
+    """Return what the map shows of a square of a screening, or of all of it, see :func:`view_of`."""
+    from geo.screen.places import box_of, view_of  # noqa: PLC0415 - only where there is such a file
 
-    return places_of(file)
+    return view_of(file, box_of(square), most=MOST_POINTS)
+
+
+@st.cache_data(show_spinner=False, max_entries=2)
+def screened_counts(file: Path, changed_at: float) -> dict[str, int]:
+    """Return how many homes of a screening have each verdict."""
+    from geo.screen.places import verdict_counts  # noqa: PLC0415 - only where there is such a file
+
+    return verdict_counts(file)
+
+
+@st.cache_data(show_spinner=False, max_entries=MOST)
+def screened_page(file: Path, changed_at: float, offset: int, limit: int) -> tuple[pd.DataFrame, int]:
+    """Return one page of the homes the ground surely falls to, the surest first, and how many there are."""
+    from geo.screen.places import page_of  # noqa: PLC0415 - only where there is such a file
+
+    return page_of(file, limit=limit, offset=offset)
 
 
 @st.cache_data(show_spinner=False, max_entries=MOST)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
@@ -12,10 +13,11 @@ from app.views import homes_parts as parts
 from app.widgets import chrome
 from app.widgets.many_map import packed, show_many
 from app.widgets.table import show_table
-from geo.screen.places import LEGEND, homes_count, reasons_of
+from geo.screen.places import homes_count, reasons_of
 from geo.screen.said import CAUTION, home_said
 
-CHOSEN = "screened-home"
+CHOSEN, SQUARE, PAGE = "screened-home", "screened-square", "screened-page"
+ON_PAGE = 50
 
 
 def show(head: DeltaGenerator) -> None:
@@ -29,37 +31,85 @@ def show(head: DeltaGenerator) -> None:
     chrome.heading(
         head, "Homes screened from a ground model", f"{file.name} · {homes_count(file):,} homes", CAUTION
     )
-    places = cache_homes.screened_places(file, changed)
-    counts = places["verdict"].value_counts()
+    counts = cache_homes.screened_counts(file, changed)
     parts.figures(
         [
-            (f"{counts.get('toward', 0):,}", "the ground surely falls to a wall"),
-            (f"{counts.get('not known', 0):,}", "not known"),
-            (
-                f"{counts.get('away', 0) + counts.get('level', 0):,}",
-                "away or level at every wall that is known",
-            ),
+            (f"{counts['toward']:,}", "the ground surely falls to a wall"),
+            (f"{counts['not known']:,}", "not known"),
+            (f"{counts['away'] + counts['level']:,}", "away or level at every wall that is known"),
         ]
     )
     left, right = st.columns([1.35, 1])
     chosen = str(st.session_state.get(CHOSEN, "") or st.query_params.get("home", ""))
     with left:
-        if places.empty:
-            chrome.note("No home of it has a place.")
-        else:
-            show_many(
-                "screened",
-                packed(places["home_id"], places["x_m"], places["y_m"], places["step"], [""] * len(places)),
-                version=f"{file}|{changed}",
-                title="Ground at the walls",
-                legend=LEGEND,
-                on_open=_choose,
-                marked=chosen,
-                told=f"{len(places):,} homes.",
-            )
+        _map(file, changed, chosen)
     with right:
         st.text_input("Open a home by its number", key="screened-find", on_change=_find)
         _home(file, changed, chosen)
+    _surest(file, changed)
+
+
+def _map(file: Path, changed: float, chosen: str) -> None:
+    """Show the homes, or squares of them to open where they are too many."""
+    square = str(st.session_state.get(SQUARE, ""))
+    view = cache_homes.screened_view(file, changed, square)
+    if square:
+        st.button("Back to all of them", on_click=_into, args=("",), key="screened-back")
+    if view.table.empty:
+        chrome.note("No home of it has a place.")
+        return
+    table = view.table
+    told = f"{view.homes:,} homes."
+    if not view.near:
+        told += f" Each square is {table['side_m'].iloc[0]:,.0f} m; open one to see its homes."
+    show_many(
+        "screened",
+        packed(table["home_id"], table["x_m"], table["y_m"], table["step"], [""] * len(table)),
+        version=f"{file}|{changed}|{square}",
+        title="Ground at the walls",
+        legend=view.legend,
+        on_open=_choose if view.near else _into,
+        marked=chosen,
+        told=told,
+    )
+
+
+def _surest(file: Path, changed: float) -> None:
+    """List the homes the ground surely falls to, those it falls to most surely first."""
+    parts.sub("Where the ground surely falls to a wall, the surest first")
+    start = int(st.session_state.get(PAGE, 0))
+    table, count = cache_homes.screened_page(file, changed, start, ON_PAGE)
+    if not count:
+        chrome.note("The ground surely falls to no wall that was looked at.")
+        return
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.button("Earlier", disabled=start == 0, on_click=_turn, args=(start - ON_PAGE,), key="screened-up")
+        st.button(
+            "Later", disabled=start + ON_PAGE >= count, on_click=_turn, args=(start + ON_PAGE,),
+            key="screened-down",
+        )  # fmt: skip
+        st.text(f"{start + 1:,} to {min(start + ON_PAGE, count):,} of {count:,}")
+    low, high = "steepest_low_percent", "steepest_high_percent"
+    shown = pd.DataFrame(
+        {
+            "home": table["home_id"],
+            "steepest face": [f"F{face}" for face in table["steepest_face"]],
+            "fall to the wall, %": table["steepest_fall_percent"],
+            "95 % range, %": [f"{a:+.1f} to {b:+.1f}" for a, b in zip(table[low], table[high], strict=True)],
+            "ground draining to it, m²": table["uphill_m2"],
+            "low spot at the wall": table["low_spot"],
+        }
+    )
+    show_table(shown, digits={"fall to the wall, %": 1, "ground draining to it, m²": 0}, tall=True)
+    parts.take_away("screened-surest", table, key="take-surest")
+
+
+def _into(square: str) -> None:
+    st.session_state[SQUARE] = square
+
+
+def _turn(start: int) -> None:
+    st.session_state[PAGE] = max(0, start)
 
 
 def _choose(home_id: str) -> None:

@@ -74,26 +74,6 @@ def homes_count(results: Path) -> int:
     return int(pq.read_metadata(results).num_rows)
 
 
-def places_of(results: Path) -> pd.DataFrame:
-    """Return every home of a screening with its place.
-
-    Returns
-    -------
-    ``home_id``, ``x_m``, ``y_m`` (middle of its bounds, in the grid of the file), ``verdict``, ``step``;
-    homes without an outline are left out.
-    """
-    table = pq.read_table(results, columns=["home_id", "verdict", "bbox"])
-    box = table["bbox"].combine_chunks().flatten()
-    x = (np.asarray(box[0]) + np.asarray(box[2])) / 2
-    y = (np.asarray(box[1]) + np.asarray(box[3])) / 2
-    word = table["verdict"].to_pandas().astype(str)
-    found = pd.DataFrame(
-        {"home_id": table["home_id"].to_pandas().astype(str), "x_m": x, "y_m": y, "verdict": word}
-    )
-    found["step"] = found["verdict"].map(STEP).fillna(STEP[NOT_KNOWN]).astype(np.uint8)
-    return found[np.isfinite(found["x_m"]) & np.isfinite(found["y_m"])].reset_index(drop=True)
-
-
 def verdict_counts(results: Path) -> dict[str, int]:
     """Return how many homes of a screening have each verdict; without an outline it is not known."""
     counts = pc.value_counts(pq.read_table(results, columns=["verdict"])["verdict"].combine_chunks())
