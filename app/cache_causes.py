@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import streamlit as st
 
 from app import cache
@@ -11,8 +13,11 @@ from geo.draw.ledger import draw_ledger
 from geo.draw.scene import Scene
 from geo.errors import WallfootError
 from geo.evidence.ledger import Ledger, ledger_of
+from geo.findings.check import checked
 from geo.findings.drains import Drains
-from geo.findings.examine import Findings
+from geo.findings.examine import Findings, examine
+from geo.site.model import Site
+from geo.works.changed import StretchChange, what_changed
 
 
 def ledger(found: Findings) -> Ledger:
@@ -31,6 +36,33 @@ def _drains(digest: str, found: Findings) -> Drains | None:
         return cache.drains(digest, found)
     except WallfootError:
         return None
+
+
+def changed_since(found: Findings, earlier: str, read: Callable[[], Site]) -> tuple[StretchChange, ...]:
+    """Return what moved at each wet stretch since an earlier state of the site.
+
+    Parameters
+    ----------
+    earlier
+        Name no other earlier state of the site has.
+    read
+        Reads that state.
+
+    Raises
+    ------
+    WallfootError
+        When that state cannot be examined.
+    """
+    return _changed(found.site.digest, earlier, found, read)
+
+
+@st.cache_resource(show_spinner="working out how it stood then", max_entries=cache.MOST_KEPT)
+def _changed(
+    digest: str, earlier: str, _found: Findings, _read: Callable[[], Site]
+) -> tuple[StretchChange, ...]:
+    was = ledger_of(examine(checked(_read())))
+    rings = {str(key): float(value) for key, value in _found.perimeter.rings["length_m"].items()}
+    return what_changed(was, ledger(_found), rings)
 
 
 @st.cache_data(show_spinner="drawing the band", max_entries=64)

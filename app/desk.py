@@ -10,7 +10,7 @@ import streamlit as st
 from pydantic import BaseModel
 from streamlit.delta_generator import DeltaGenerator
 
-from app import session, workspace
+from app import access, session, workspace
 from app.widgets import chrome
 from geo.errors import InputError, WallfootError
 from geo.findings.places import perimeter_of
@@ -23,6 +23,10 @@ from geo.store.entries import Event
 from geo.store.said import Conflict, StaleError, StoreError
 
 MOST_KEPT = 8
+TO_RECORD = (
+    "To record in it, take a copy into the workspace: every change there is kept with who, when and what"
+    " was before, and the folder itself is not touched."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +65,7 @@ def open_desk(head: DeltaGenerator, question: str) -> Desk | None:
     chosen = session.chosen()
     if chosen.folder is not None:
         chrome.heading(head, question, f"{chosen.label}: a folder, to look at.")
-        _offer_copy(chosen)
+        offer_copy(TO_RECORD)
         return None
     try:
         desk = current(chosen.site_id)
@@ -143,7 +147,7 @@ def save(site_id: str, changes: Sequence[Change], *, why: str = "") -> Outcome:
     except InputError as error:
         said = tuple(str(problem) for problem in error.problems)
         return Outcome(saved=False, told=said[0], wrong=said)
-    except StoreError as error:
+    except WallfootError as error:
         return Outcome(saved=False, told=str(error))
     return Outcome(saved=True, save_id=done.save_id)
 
@@ -174,15 +178,23 @@ def _fields(content: object) -> dict[str, str] | None:
     return {name: text for name, text in fields.items() if text} | drawn
 
 
-def _offer_copy(chosen: session.Chosen) -> None:
-    """Offer to take a folder into the workspace, where it can be recorded in."""
-    chrome.note(
-        "To record in it, take a copy into the workspace: every change there is kept with who, when and what"
-        " was before, and the folder itself is not touched."
-    )
-    if st.button("Take a copy into the workspace", type="primary"):
+def offer_copy(told: str, *, key: str = "take-copy") -> None:
+    """Offer to take the folder that is open into the workspace, where it can be recorded in.
+
+    Parameters
+    ----------
+    told
+        What that would be for.
+    key
+        Name of the button, where there are several on a page.
+    """
+    chosen = session.chosen()
+    if chosen.folder is None or not access.visitor().allows("record"):
+        return
+    chrome.note(told)
+    if st.button("Take a copy into the workspace", type="primary", key=key):
         try:
-            site_id = workspace.store().take_in(read_site(chosen.folder or ""), by=workspace.role())
+            site_id = workspace.store().take_in(read_site(chosen.folder), by=workspace.role())
         except WallfootError as error:
             st.text(str(error))
             return

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import logging
 from functools import partial
 
 import streamlit as st
 
-from app import access, gate, session, ways
+from app import access, gate, parts, session, ways
 
 st.set_page_config(page_title="wallfoot", layout="wide", initial_sidebar_state="collapsed")
 gate.stop_strangers()
 access.stop_nobody()
-head = session.choose_site()
+head, aside = session.site_open()
 with session.starting():
     from app.views import (
         bring_in,
@@ -45,7 +44,7 @@ chrome.style()
 typing = st.Page(partial(type_in.show, head), title="Type in", url_path="type-in")
 of_a_site = {
     "": [
-        st.Page(partial(plan.show, head), title="Map", url_path="map", default=True),
+        st.Page(partial(plan.show, head), title="Map", url_path=ways.START, default=True),
         st.Page(partial(strip.show, head), title="Strip", url_path="strip"),
         st.Page(partial(ground.show, head), title="Ground", url_path="ground"),
         st.Page(partial(outlets.show, head), title="Outlets", url_path="outlets"),
@@ -76,16 +75,12 @@ of_a_site = {
 more = {**read_log.with_own_page(many.own_pages(head), head), **devices.own_page(head)}
 pages = access.allowed({**(of_a_site if session.any_site() else session.first_site(of_a_site)), **more})
 if not pages:
+    session.offer_sites(aside)
     st.text("No site and no home here is yours to see yet.")
     st.stop()
-page = st.navigation(ways.known(pages), position="top")
-try:
-    page.run()
-except access.NotAllowedError as error:
-    st.text(str(error))
-except Exception:
-    logging.getLogger("wallfoot").exception("The page %s could not be shown", page.url_path)
-    st.text(
-        "This page could not be shown; the reason is in the terminal the app was started from. What was saved"
-        " is safe, and the other pages go on working."
-    )
+named = st.Page(partial(plan.show, head), title="Map", url_path="map", visibility="hidden")
+page = st.navigation(ways.with_stray(ways.known(pages), head, first=named), position="top")
+ways.now_at(page)
+chrome.mark_group(ways.item_of(page, pages))
+session.offer_sites(aside, about_sites=page.url_path not in many.PATHS)
+parts.run(page.run, page.url_path)

@@ -66,51 +66,64 @@ def all_sites() -> dict[str, Chosen]:
 
 
 def choose_site() -> DeltaGenerator:
-    """Offer the sites at the head of the page and return the place beside them.
+    """Offer the sites at the head of the page and return the place beside them."""
+    head, aside = site_open()
+    offer_sites(aside)
+    return head
+
+
+def site_open() -> tuple[DeltaGenerator, DeltaGenerator]:
+    """See which site is open, and return the place for the head of a page and the one beside it.
 
     A site named in the address is opened; an unknown one is said to be unknown.
     """
-    sites = all_sites()
-    names = list(sites)
+    names = list(all_sites())
     asked = st.query_params.get(SITE_KEY, "")
-    if not names:
-        return _no_site()
-    turned_to = st.session_state.pop("turn_to_site", None)
-    if turned_to in names:
-        st.session_state[SITE_KEY] = turned_to
-    elif st.session_state.get(SITE_KEY) not in names:
-        st.session_state[SITE_KEY] = asked if asked in names else names[0]
-        st.session_state["asked_in_vain"] = "" if asked in names else asked
-    head, right = st.columns([3, 1.2], vertical_alignment="top")
-    with right:
+    if names:
+        turned_to = st.session_state.pop("turn_to_site", None)
+        if turned_to in names:
+            st.session_state[SITE_KEY] = turned_to
+        elif st.session_state.get(SITE_KEY) not in names:
+            st.session_state[SITE_KEY] = asked if asked in names else names[0]
+            st.session_state["asked_in_vain"] = "" if asked in names else asked
+    head, aside = st.columns([3, 1.2], vertical_alignment="top")
+    return head, aside
+
+
+def offer_sites(aside: DeltaGenerator, *, about_sites: bool = True) -> None:
+    """Offer the sites, and say where records are kept; a page that is about no site offers none."""
+    sites = all_sites()
+    if not sites:
+        _standing(aside)
+        return
+    if not about_sites:
+        st.session_state[SITE_KEY] = st.session_state[SITE_KEY]  # or it is forgotten with its box
+        st.query_params.pop(SITE_KEY, None)
+        _standing(aside)
+        return
+    with aside:
         st.selectbox(
             "Site",
-            names,
+            list(sites),
             key=SITE_KEY,
             format_func=lambda name: sites[name].label,
             label_visibility="collapsed",
             on_change=lambda: st.session_state.update(asked_in_vain=""),
         )
     if st.session_state.get("asked_in_vain"):
-        right.text(f"There is no site {st.session_state['asked_in_vain'][:80]} here.")
-    if st.session_state.get("workspace_said"):
-        right.text(st.session_state["workspace_said"])
-    with right:
-        show_standing(workspace.name())
-        if access.login_asked():
-            st.button(f"Log out ({workspace.role()})", on_click=st.logout, type="tertiary")
+        aside.text(f"There is no site {st.session_state['asked_in_vain'][:80]} here.")
+    _standing(aside)
     st.query_params[SITE_KEY] = st.session_state[SITE_KEY]
-    return head
 
 
-def _no_site() -> DeltaGenerator:
-    """Return the place for the head of a page where no site is this visitor's: they may have homes."""
-    head, right = st.columns([3, 1.2], vertical_alignment="top")
-    with right:
+def _standing(aside: DeltaGenerator) -> None:
+    """Say where records are kept, and as whom one is here."""
+    if st.session_state.get("workspace_said"):
+        aside.text(st.session_state["workspace_said"])
+    with aside:
         show_standing(workspace.name())
         if access.login_asked():
             st.button(f"Log out ({workspace.role()})", on_click=st.logout, type="tertiary")
-    return head
 
 
 def any_site() -> bool:

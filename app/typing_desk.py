@@ -261,6 +261,7 @@ def save_one(at: Desk, sheet_name: str, cells: dict[str, str]) -> str:
     if filled is None:
         return "Nothing was filled in."
     if filled.record is None:
-        return "; ".join(f"{name.replace('_', ' ')}: {said}" for name, said in filled.said.items())
+        labels = {column.name: column.label for column in columns}
+        return "; ".join(f"{labels.get(name, name)}: {said}" for name, said in filled.said.items())
     outcome = desk.save(at.site_id, [Put(filled.record)])
     return f"{filled.record.id} saved." if outcome.saved else outcome.told

@@ -12,11 +12,12 @@ import streamlit as st
 from app import desk, workspace
 from app.widgets.conflict import show_conflicts
 from app.widgets.rows import Mark, Touched
+from geo.errors import WallfootError
 from geo.reference import Reference
 from geo.site.model import Site
 from geo.site.records import Record
 from geo.store.changes import Change, Put, Remove
-from geo.store.said import Conflict, StoreError
+from geo.store.said import Conflict
 from geo.walk.marks import Tap, marking
 from geo.walk.rows import state_words
 
@@ -77,7 +78,7 @@ def stands(site_id: str) -> tuple[Site, Mapping[str, int]] | None:
     try:
         store = workspace.store()
         return store.site(site_id), store.versions(site_id)
-    except StoreError as error:
+    except WallfootError as error:
         st.text(str(error))
         return None
 
@@ -88,7 +89,7 @@ def mark_all(walking: Walking, site_id: str, stops: Sequence[str], state: str) -
     taps = [Tap(stop=stop, state=state, at=now) for stop in stops]
     try:
         versions = workspace.store().versions(site_id)
-    except StoreError as error:
+    except WallfootError as error:
         walking.told = f"Not saved: {error}"
         return
     _save(walking, site_id, taps, versions)
@@ -99,7 +100,7 @@ def _save(
 ) -> tuple[bool, bool]:
     try:
         marks: list[Any] = list(workspace.store().site(site_id).of("stop_mark"))
-    except StoreError as error:
+    except WallfootError as error:
         walking.told = f"Not saved: {error}"
         return False, False
     wanted = marking(taps, marks)

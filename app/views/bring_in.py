@@ -9,6 +9,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from app import desk
 from app.desk import Desk
+from app.parts import part
 from app.views.bring_in_ground import ground
 from app.views.bring_in_layers import layers
 from app.views.bring_in_plan import plan
@@ -41,7 +42,7 @@ def show(head: DeltaGenerator) -> None:
     _page(opened.site_id)
 
 
-@st.fragment
+@part
 def _page(site_id: str) -> None:
     at = desk.current(site_id)
     given = _given()

@@ -14,6 +14,7 @@ from geo.entry.columns import columns_of
 from geo.entry.lines import Line, fill_lines
 from geo.entry.tapes import sketch_of
 from geo.entry.whereabouts import whereabouts
+from geo.site.records import Record
 from geo.store.changes import Put
 
 WAYS = {
@@ -71,22 +72,36 @@ def _show(at: Desk, kind: str, way: str, cells: dict[str, Any]) -> None:
     if not found or not any(cells.get(name) for name in WAYS[way]):
         return
     (filled,) = found
+    labels = {column.name: column.label for column in columns}
     for name, said in filled.said.items():
-        st.text(f"{name.replace('_', ' ')}: {said}")
+        st.text(f"{labels.get(name, name)}: {said}")
     if filled.record is None:
         return
     place = whereabouts([filled.record], at.site, perimeter=at.perimeter)[filled.record.id]
-    st.text(place.told)
+    beside, drawn = st.columns(2)
+    with beside:
+        st.text(place.told)
+        _keep(at, kind, filled.record, old)
     if at.perimeter is not None:
         sketch = sketch_of(filled.record, place, at.perimeter)
-        show_svg(
-            draw_tapes(sketch), alt="the tapes and where they lead", key=f"fitted-tapes-{kind}", least_px=320
-        )
-    changed = f"{filled.record.id} is there already: its place becomes this one." if old is not None else ""
-    if changed:
-        st.text(changed)
-    if st.button(f"Keep {filled.record.id}", type="primary", key=f"keep-{kind}"):
-        outcome = desk.save(at.site_id, [Put(filled.record, at.versions.get(filled.record.id))])
+        with drawn:
+            show_svg(
+                draw_tapes(sketch),
+                alt="the tapes and where they lead",
+                key=f"fitted-tapes-{kind}",
+                least_px=320,
+            )
+
+
+def _keep(at: Desk, kind: str, record: Record, old: Record | None) -> None:
+    """Offer to keep it, and say what keeping it would change."""
+    if old == record:
+        st.text(f"{record.id} is kept so.")
+        return
+    if old is not None:
+        st.text(f"{record.id} is there already: its place becomes this one.")
+    if st.button(f"Keep {record.id}", type="primary", key=f"keep-{kind}"):
+        outcome = desk.save(at.site_id, [Put(record, at.versions.get(record.id))])
         if outcome.saved:
             st.rerun(scope="fragment")
         st.text(outcome.told)

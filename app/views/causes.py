@@ -8,7 +8,9 @@ from datetime import datetime
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, cache_causes, desk, session, workspace
+from app import access, cache_causes, desk, session, ways, workspace
+from app.parts import part
+from app.views import causes_since
 from app.widgets import chrome, drawing
 from app.widgets import ledger as shown
 from app.widgets.table import show_table
@@ -40,10 +42,12 @@ def show(head: DeltaGenerator) -> None:
     ledger = cache_causes.ledger(found)
     if not ledger.stretches:
         chrome.note("No reading is wet against its own control, so there is nothing to find a cause for.")
+        ways.link("not-known", "What is not known, and what would settle it")
         return
     st.html(shown.STYLE)
     chrome.note(*ledger.told)
-    left, right = st.columns([1, 3.3], gap="medium")
+    with st.container(key="causes-beside"):
+        left, right = st.columns([1, 3.3], gap="medium")
     with left:
         stretch = _choose(ledger, scene, found.site.reference)
     with right:
@@ -94,7 +98,7 @@ def _stretch(ledger: Ledger, stretch: StretchLedger, found: Findings, scene: Sce
         least_px=BAND_PX,
     )
     st.html(shown.next_card(stretch.next, title=f"Next at {stretch.stretch_id}"))
-    st.html(shown.kinds(stretch))
+    st.html(shown.kinds(stretch, ref))
     ring_m = float(found.perimeter.rings.loc[stretch.ring_key, "length_m"])
     table = shown.matrix(matrix_of(stretch, ring_m=ring_m))
     if table:
@@ -103,6 +107,7 @@ def _stretch(ledger: Ledger, stretch: StretchLedger, found: Findings, scene: Sce
     _decisions(stretch, found, ref)
     with st.expander("Next for the whole site"):
         st.html(shown.next_card(ledger.next, title="Next", others=8))
+    causes_since.show(found)
     chrome.note(
         POINTS_ARE,
         *(
@@ -121,13 +126,13 @@ def _decisions(stretch: StretchLedger, found: Findings, ref: Reference) -> None:
     )
     chosen = session.chosen()
     if not chosen.site_id:
-        chrome.note("Decisions are taken on a site of the workspace: take a copy on the page Site.")
+        desk.offer_copy("This is a folder, to look at. Decisions are taken on a copy in the workspace.")
         return
     if access.visitor().allows("record"):
         _decide(chosen.site_id, stretch, found, ref)
 
 
-@st.fragment
+@part
 def _decide(site_id: str, stretch: StretchLedger, found: Findings, ref: Reference) -> None:
     turn = st.session_state.setdefault(f"decide-turn-{site_id}", 0)
     names = {each.key: f"{each.short}: {each.word}" for each in stretch.supports}

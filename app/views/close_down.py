@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from app import desk, session, walk_desk, ways
+from app.parts import part
 from app.views.walk import BUTTONS, planned
 from app.widgets import chrome
 from app.widgets.rows import Shown, Standing, show_rows
@@ -38,7 +38,7 @@ def show(head: DeltaGenerator) -> None:
     _page(chosen.site_id, chosen.folder)
 
 
-@st.fragment
+@part
 def _page(site_id: str, folder: Path | None) -> None:
     walk = planned(folder or site_id)
     if walk is None:

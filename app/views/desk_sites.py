@@ -9,7 +9,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, desk, session, workspace
+from app import access, desk, session, ways, workspace
 from app.desk import Desk
 from app.widgets import chrome
 from app.widgets.table import show_table
@@ -66,6 +66,7 @@ def _new_site() -> None:
         st.text(str(error))
         return
     session.turn_to(site_id)
+    ways.go("draw", query={session.SITE_KEY: site_id})  # the outline comes first
     st.rerun()
 
 
@@ -86,7 +87,8 @@ def _bring_in() -> None:
 def _this_site(at: Desk) -> None:
     """Show what is there, its facts to change, the way out as a folder, and its history."""
     counts = [f"{kind.replace('_', ' ')} {len(own)}" for kind, own in at.site.records.items() if own]
-    chrome.note(" · ".join(counts) or "Nothing is recorded yet: begin on the page Draw.")
+    told = f"Recorded: {' · '.join(counts)}"
+    chrome.note(told if counts else "Nothing is recorded yet: begin on the page Draw.")
     with st.container(horizontal=True):
         access.download(
             "The site as a folder (zip)",

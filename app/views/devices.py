@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from app import gate
 from app.pairing import LAPTOP, Door, shown_code
+from app.parts import part
 from app.widgets import chrome
 
 SECONDS = 3
@@ -33,7 +34,7 @@ def show(head: DeltaGenerator) -> None:
     _paired()
 
 
-@st.fragment(run_every=SECONDS)
+@partial(part, run_every=SECONDS)
 def _paired() -> None:
     door = gate.door()
     if door is None or gate.who_asks() != LAPTOP:

@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 from streamlit_folium import st_folium
 
 from app import cache
+from app.parts import part
 from app.views.drains_answer import show_headline, show_sections, show_tables
 from app.views.drains_files import show_files
 from app.widgets import chrome
@@ -52,7 +53,7 @@ def show(head: DeltaGenerator) -> None:
     show_files(found.site, scene)
 
 
-@st.fragment
+@part
 def _ask(drains: Drains, scene: Scene) -> None:
     """Ask what a blockage does; only this part of the page is drawn again."""
     version = scene.version

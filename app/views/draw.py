@@ -12,6 +12,7 @@ from streamlit_folium import st_folium
 
 from app import cache, desk, workspace
 from app.desk import Desk
+from app.parts import part
 from app.views.by_tape import by_tape
 from app.views.type_in import grid
 from app.widgets import chrome
@@ -64,18 +65,22 @@ def show(head: DeltaGenerator) -> None:
     _page(opened.site_id, kind)
 
 
-@st.fragment
+@part
 def _page(site_id: str, kind: str) -> None:
     at = desk.current(site_id)
     fields = _fields(at, kind)
+    fresh = kind == "building" and not at.site.of("building")
+    if fresh:
+        chrome.note("The outline comes first: type it as it was taped, or draw it on the map below.")
+        _typed_outline(at)
+    if not KINDS[kind].shape:
+        with st.expander("Place one by tape", key=f"by-tape-{kind}", on_change="rerun"):
+            by_tape(at, kind)
     if fields is not None:
         _map(at, kind, fields)
     _said(at, kind)
-    if kind == "building":
+    if kind == "building" and not fresh:
         _typed_outline(at)
-    if not KINDS[kind].shape:
-        with st.expander("Place it by tape", key=f"by-tape-{kind}", on_change="rerun"):
-            by_tape(at, kind)
     with st.expander(
         f"{SHEETS[SHEET_OF[kind]].title}: what is known of them",
         expanded=True,

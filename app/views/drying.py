@@ -7,7 +7,7 @@ from html import escape
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, cache, cache_drying, session
+from app import access, cache, cache_drying, desk, session
 from app.views import drying_type
 from app.widgets import chrome, drawing
 from app.widgets.table import show_table
@@ -61,7 +61,7 @@ def _type(told: Drying) -> None:
     """Offer to type what the points read now, where the site is recorded in."""
     chosen = session.chosen()
     if not chosen.site_id:
-        chrome.note("Readings are typed on a site of the workspace: take a copy on the page Site.")
+        desk.offer_copy("This is a folder, to look at. Readings are typed on a copy in the workspace.")
     elif access.visitor().allows("record"):
         with st.expander("Read the points now", key="drying-type"):
             drying_type.show(chosen.site_id, told)
@@ -151,7 +151,7 @@ def _handed_on(told: Drying) -> None:
 def _points(told: Drying) -> None:
     if told.points:
         st.markdown("##### Points, the slowest first")
-        show_table(points_table(told))
+        show_table(points_table(told).rename(columns={"a week": "change a week"}))
 
 
 def _water(told: Drying) -> None:

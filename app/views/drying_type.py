@@ -7,6 +7,7 @@ from datetime import datetime
 import streamlit as st
 
 from app import desk, workspace
+from app.parts import part
 from app.widgets import chrome
 from app.widgets.text import plain
 from geo.drying.report import Drying
@@ -14,7 +15,7 @@ from geo.entry.drying import Asked, lines_to_type, readings_typed
 from geo.store.changes import Put
 
 
-@st.fragment
+@part
 def show(site_id: str, told: Drying) -> None:
     """Ask for today's readings and keep those that are whole; what is refused stays typed."""
     turn = st.session_state.setdefault(f"dry-turn-{site_id}", 0)

@@ -9,6 +9,8 @@ from streamlit.delta_generator import DeltaGenerator
 from app.widgets import chrome
 from app.widgets.table import show_table
 
+FIRST = 25
+"""As many stand on the page at once; the rest is folded."""
 COVERAGE = {
     "ring_key": "wall",
     "side": "side",
@@ -40,4 +42,7 @@ def show(head: DeltaGenerator) -> None:
         }
         for gap in found.gaps
     ]
-    show_table(pd.DataFrame(rows), digits=0, empty="Nothing that was asked is left open.")
+    show_table(pd.DataFrame(rows[:FIRST]), digits=0, empty="Nothing that was asked is left open.")
+    if rest := rows[FIRST:]:
+        with st.expander(f"{len(rest)} more"):
+            show_table(pd.DataFrame(rest), digits=0)

@@ -36,7 +36,7 @@ def show(head: DeltaGenerator) -> None:
         key="fitted-ring",
         least_px=RING_LEAST_PX,
     )
-    st.html('<p class="wf-note wf-swipe">The key stands to the right of the ring: swipe it into view.</p>')
+    chrome.swipe("The key stands to the right of the ring: swipe it into view.")
     chrome.note(*found.notes)
     falls, clearance, ponds, uphill = st.tabs(["Falls", "Clearance", "Pools", "Ground uphill"])
     with falls:
@@ -72,7 +72,7 @@ def _placed(table: pd.DataFrame, stations: pd.DataFrame, ring: str) -> pd.DataFr
     place = pd.DataFrame(place)[["station_id", "face", "chainage_from_m", "chainage_to_m"]]
     joined = place.merge(table, on="station_id")
     ends = zip(joined["chainage_from_m"], joined["chainage_to_m"], strict=True)
-    spans = [f"{start:.1f}-{end:.1f}" for start, end in ends]
+    spans = [f"{start:.1f}–{end:.1f}" for start, end in ends]
     return joined.assign(**{"chainage, m": spans})
 
 

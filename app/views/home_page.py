@@ -33,6 +33,7 @@ VIEWS = {
     "money": "Money", "map": "Map", "add": "Add",
 }  # fmt: skip
 WEIGHTY = frozenset({"report", "investigated", "made_safe", "works", "closed", "notice"})
+MEASURED = "stretch"
 SET_FLAGS = frozenset({"emergency", "electrics", "sewage", "vulnerable", "free_water", "party"})
 
 
@@ -55,7 +56,7 @@ def show(head: DeltaGenerator) -> None:
     st.session_state[parts.HOME_KEY] = home_id
     st.query_params[parts.HOME_KEY] = home_id
     chrome.heading(head, f"Home {home_id}", _facts(at, state), parts.told_as_at(at))
-    _figures(state)
+    _figures(at, home_id, state)
     with st.container(horizontal=True):
         if st.button("Back to the list", key="home-back"):
             ways.go("homes")
@@ -111,12 +112,15 @@ def _facts(at: cache_homes.Desk, state: Mapping[str, Any]) -> str:
     return " · ".join(one for one in told if one)
 
 
-def _figures(state: Mapping[str, Any]) -> None:
-    """Write what stands of the home in a line."""
+def _figures(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None:
+    """Write what stands of the home in a line; a wall nobody measured is not told as dry."""
+    measured = state["wet_m"] > 0 or any(
+        one.kind == MEASURED for one in at.register.events(at.viewer, home_id)
+    )
+    wet = [(f"{state['wet_m']:g} m", "wet"), (f"{state['unexplained_m']:g} m", "of it unexplained")]
     pairs = [
         (str(state["open_cases_count"]), "open case" if state["open_cases_count"] == 1 else "open cases"),
-        (f"{state['wet_m']:g} m", "wet"),
-        (f"{state['unexplained_m']:g} m", "of it unexplained"),
+        *(wet if measured else [("not known", "how much wall is wet: none was measured")]),
         (str(state["repeats_count"]), "wet again after a repair"),
         (str(state["no_access_count"]), "tries to get in failed"),
         (str(state["events_count"]), "events"),

@@ -25,6 +25,7 @@ VIEWS = {"list": "List", "map": "Map", "dates": "Dates coming"}
 EVERY = "Every estate"
 DAYS = (7, 14, 28, 90)
 SHOWN = 200
+MOST_UNSAFE = 8
 MAP_PX = 480
 
 
@@ -42,6 +43,7 @@ def show(head: DeltaGenerator) -> None:
         parts.told_as_at(at),
         "The order is yours: the first key decides, the next only where it ties. Nothing is added up.",
     )
+    _unsafe(at)
     view, only, estate = _chosen(at)
     if view == "dates":
         _dates(at)
@@ -49,6 +51,23 @@ def show(head: DeltaGenerator) -> None:
         _map(at, order, only, estate)
     else:
         _list(at, order, only, estate)
+
+
+def _unsafe(at: cache_homes.Desk) -> None:
+    """Name the homes with an emergency not made safe, wherever the chosen order puts them."""
+    key = KEYS["emergency"]
+    if key.column in at.viewer.hidden_keys:
+        return
+    table = cache_homes.page(at, [key.name], limit=MOST_UNSAFE, offset=0, estate="", only="open").table
+    unsafe = [str(home) for home, is_so in zip(table["home_id"], table[key.column], strict=True) if is_so]
+    if not unsafe:
+        return
+    with st.container(horizontal=True, vertical_alignment="center", key="homes-unsafe"):
+        st.html(f'<p class="wf-unsafe">{key.label.capitalize()}</p>', width="content")
+        for home in unsafe:
+            st.button(home, key=f"unsafe-{home}", on_click=parts.choose_home, args=(home,), type="primary")
+        if len(unsafe) == MOST_UNSAFE:
+            chrome.note("and perhaps more: put that key first")
 
 
 def _order() -> list[str]:

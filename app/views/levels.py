@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from app import desk, typing_desk, workspace
 from app.desk import Desk
+from app.parts import part
 from app.widgets import chrome
 from app.widgets.conflict import show_conflicts
 from app.widgets.grid import Edits, show_grid
@@ -43,7 +44,7 @@ def show(head: DeltaGenerator) -> None:
     _page(opened.site_id, unit, form, tuple(more))
 
 
-@st.fragment
+@part
 def _page(site_id: str, unit: str, form: str, more: tuple[str, ...]) -> None:
     at = desk.current(site_id)
     unsaved = _grid(at, unit, more)

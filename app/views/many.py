@@ -11,6 +11,8 @@ from streamlit.delta_generator import DeltaGenerator
 from app import cache_homes
 
 GROUP = "Homes"
+PATHS = frozenset({"homes", "home", "estate", "screened", "read-log", "devices"})
+"""Pages that are about no single site, by the last part of their address."""
 
 
 def own_pages(head: DeltaGenerator) -> dict[str, list[Any]]:

@@ -12,6 +12,7 @@ from streamlit.delta_generator import DeltaGenerator
 from app.widgets import chrome
 from app.widgets.table import show_table
 from app.widgets.text import group_words
+from geo.verdict import NOT_KNOWN
 
 RADII = {
     "radius_m": "within, m",
@@ -59,7 +60,7 @@ def show(head: DeltaGenerator) -> None:
 def _show_answer(row: dict[str, Any]) -> None:
     """Show what one group of readings says."""
     lines = [f"{group_words(row['group'])}: {row['n']} places, {row['n_wet']} wet", row["sentence"]]
-    if row["p"] == row["p"]:
+    if row["verdict"] != NOT_KNOWN and row["p"] == row["p"]:
         lines.append(
             f"p {row['p']:.3f}, the larger of labels shuffled {row['p_permutation']:.3f} and turned"
             f" {row['p_rotation']:.3f}"

@@ -12,6 +12,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from app import access, desk, workspace
 from app.desk import Desk
+from app.parts import part
 from app.widgets import chrome
 from app.widgets.conflict import show_conflicts
 from app.widgets.text import plain
@@ -35,7 +36,7 @@ def show(head: DeltaGenerator) -> None:
         _page(opened.site_id)
 
 
-@st.fragment
+@part
 def _page(site_id: str) -> None:
     at = desk.current(site_id)
     _take(at)

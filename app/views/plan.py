@@ -7,6 +7,7 @@ from streamlit.delta_generator import DeltaGenerator
 from streamlit_folium import st_folium
 
 from app import access, cache
+from app.parts import part
 from app.widgets import chrome
 from app.widgets.text import group_words
 from geo.draw.map import START_HIDDEN, standalone_html
@@ -41,7 +42,7 @@ def show(head: DeltaGenerator) -> None:
     )
 
 
-@st.fragment
+@part
 def _map(scene: Scene) -> None:
     """Draw the map; filters change only its changing layers, never the frame."""
     with st.container(horizontal=True, vertical_alignment="center"):

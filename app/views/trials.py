@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from app import cache, desk
 from app.desk import Desk
+from app.parts import part
 from app.views.type_in import grid
 from app.widgets import chrome
 from app.widgets.table import show_table
@@ -24,6 +26,8 @@ from geo.site.records import Record
 from geo.store.changes import Put
 
 KIND = "trial"
+SAID = ("because", "to settle it", "still lacks", "beside it")
+PLAIN = {"V*, l": "can show from, l", "t*, min": "and after, min"}
 RATE = ("bucket_l", "bucket_s", "rate_l_s")
 TIMES = ("started_at", "stopped_at")
 SHOWED = ("shown_id", "shown_after_s", "side", "face", "chainage_m", "height_m", "rise_level_m")
@@ -59,7 +63,7 @@ def show(head: DeltaGenerator, typing: Any) -> None:
             st.page_link(typing, label=SHEETS[name].title, query_params={"sheet": SHEETS[name].title})
 
 
-@st.fragment
+@part
 def _tests(site_id: str) -> None:
     at = desk.current(site_id)
     drains, why = _drains(at)
@@ -230,10 +234,25 @@ def _log(at: Desk, drains: Drains | None) -> None:
     log = log_of(at.site, drains)
     for sentence in log.told:
         st.text(sentence)
-    show_table(log.table, digits=1, empty="No test yet.")
+    show_table(_readable(log.table), digits=1, empty="No test yet.")
 
 
-@st.fragment
+def _readable(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the log with everything said of a test in one column, so that it fits a tablet."""
+    told = [
+        " ".join(_sentence(said) for said in (*row[:2], f"lacks {row[2]}" if row[2] else "", row[3]) if said)
+        for row in table[list(SAID)].itertuples(index=False, name=None)
+    ]
+    return (
+        table.drop(columns=list(SAID)).rename(columns=PLAIN).assign(**{"why, and what would settle it": told})
+    )
+
+
+def _sentence(said: str) -> str:
+    return f"{said[:1].upper()}{said[1:].rstrip('.')}."
+
+
+@part
 def _meters(site_id: str) -> None:
     at = desk.current(site_id)
     chrome.note(

@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from app import desk, typing_desk
 from app.desk import Desk
+from app.parts import part
 from app.widgets import chrome
 from app.widgets.conflict import show_conflicts
 from app.widgets.drawing import show_svg
@@ -51,7 +52,7 @@ def show(head: DeltaGenerator) -> None:
     _page(opened.site_id, sheet, tuple(more), every=every)
 
 
-@st.fragment
+@part
 def _page(site_id: str, sheet: Sheet, more: tuple[str, ...], *, every: bool) -> None:
     grid(site_id, sheet, more, every=every, focus=True)
     if sheet.kind == "reading":

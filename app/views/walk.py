@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, time
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from app import access, cache, desk, session, walk_desk
 from app.cache import Walk
+from app.parts import part
 from app.walk_desk import Walking
 from app.widgets import chrome
 from app.widgets.rows import Shown, Standing, show_rows
@@ -54,7 +56,7 @@ def show(head: DeltaGenerator) -> None:
     _page(chosen.site_id, chosen.folder)
 
 
-@st.fragment(run_every="60s")
+@partial(part, run_every="60s")
 def _page(site_id: str, folder: Path | None) -> None:
     walk = planned(folder or site_id)
     if walk is None:
@@ -124,7 +126,7 @@ def shown(row: StopRow) -> Shown:
         where=row.where,
         title=row.title,
         text=row.expected if row.expected != row.settled else "",
-        minutes=row.minutes,
+        minutes=row.minutes.removesuffix(".0"),
         note=row.note,
         settled=row.settled,
         folds=row.folds,

@@ -8,12 +8,13 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import access, cache_works, session
+from app import access, cache_works, desk, session
 from app.views import works_record
 from app.widgets import chrome, drawing
 from app.widgets import works as shown
 from app.widgets.table import show_table
 from geo.draw.svg import to_png
+from geo.errors import InputError
 from geo.exchange.works_files import (
     BOOK,
     DOCUMENT,
@@ -49,7 +50,11 @@ SPILLS = {
     "before_level_m": "level found, m", "level_m": "level as left, m",
 }  # fmt: skip
 LEAST_PX = 1180
-COPY = "To record repairs, results and work done, take a copy into the workspace on the page Site."
+COPY = "This is a folder, to look at. Repairs, results and work done are recorded on a copy in the workspace."
+PRICED = {"line": "quantity of", "priced_on": "priced by the"}
+RAIN_FORM = "minutes, mm"
+PRICES_FILE = "Prices, CSV, with the first line: id,repair_kind,line,unit,price,currency,source,from_date"
+GIVEN_OPEN = "works-given-open"
 
 
 def show(head: DeltaGenerator) -> None:
@@ -58,7 +63,8 @@ def show(head: DeltaGenerator) -> None:
     if opened is None:
         return
     found, scene = opened
-    works = cache_works.works(found)
+    given = _given()
+    works = cache_works.works(found, given)
     if isinstance(works, str):
         st.text(works)
         return
@@ -78,7 +84,13 @@ def show(head: DeltaGenerator) -> None:
     {"order": _order, "holds": _holds, "done": _done, "leave": _leave}.get(str(view), _quantities)(
         works, found, dated
     )
-    _take_away(works, found, dated)
+    _take_away(works, found, dated, given)
+
+
+def _given() -> cache_works.Given:
+    """Return what this visitor gave beside the records of the site, for this visit."""
+    kept = st.session_state.get(f"works-given-{session.chosen().name}")
+    return kept if isinstance(kept, cache_works.Given) else cache_works.NOTHING_GIVEN
 
 
 def _figures(works: Works) -> None:
@@ -93,21 +105,65 @@ def _figures(works: Works) -> None:
                 (str(lines - works.open_lines), f"quantities, {works.open_lines} more not known"),
                 (str(len(works.order.may_start)), "steps may start now"),
                 (f"{passed} of {len(works.holds)}", "hold points passed"),
-                *((str(amount), name) for name, amount in sorted(works.costs.totals.items())),
+                *((str(amount), _priced(name, works)) for name, amount in sorted(works.costs.totals.items())),
             ]
         )
     )
 
 
+def _priced(currency: str, works: Works) -> str:
+    """Say of a total how much of the works it is the price of."""
+    whole = len(works.costs.lines) + len(works.costs.without) + len(works.costs.not_known)
+    own = sum(cost.currency == currency for cost in works.costs.lines)
+    return currency if own == whole else f"{currency} for {own} of {whole} quantities, no total of all"
+
+
+def _beside(found: Findings) -> None:
+    """Take own prices from a file, and depths of rain, for this visit."""
+    key = f"works-given-{session.chosen().name}"
+    given = _given()
+    with st.expander("Your own prices from a file, and depths of rain at the place", key=GIVEN_OPEN):
+        chrome.note(
+            "For this visit, on this page and in its files; nothing of it is kept with the site. Prices to be"
+            " kept are typed on the sheet Own prices, or come in on the page Import.",
+        )
+        with st.form(f"{key}-form", border=False):
+            file = st.file_uploader(PRICES_FILE, type="csv")
+            rain = st.text_area(
+                "Depths of rain for a soakaway, one duration a line: minutes, depth in mm",
+                placeholder=RAIN_FORM, height=110, max_chars=4000,
+            )  # fmt: skip
+            pressed = st.form_submit_button("Reckon with these", type="primary")
+        if given.told:
+            chrome.note(f"Reckoned with {given.told}.")
+            if st.button("Reckon without them", key=f"{key}-without"):
+                del st.session_state[key]
+                st.rerun()
+    if pressed:
+        try:
+            st.session_state[key] = cache_works.given(
+                found.site.reference, rates=b"" if file is None else file.getvalue(), rain=rain
+            )
+        except InputError as error:
+            for problem in error.problems:
+                st.text(str(problem))
+            return
+        st.rerun()
+
+
 def _quantities(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows
     """Show every repair with its quantities."""
+    if not works.works:
+        chrome.note("No repair is recorded, and none is proposed: no cause is accepted yet.")
+        _recording(works_record.repairs, works, found)
+        return
     only = st.toggle("Only what is missing or unsure", key="works-unknown")
     prices = {(cost.repair_id, cost.line): cost for cost in works.costs.lines}
     st.html(shown.quantities(works.works, ref=found.site.reference, costs=prices, only_unknown=only))
     chrome.note(*works.notes)
     if prices:
         with st.expander("By your own prices"):
-            show_table(costs_table(works))
+            show_table(costs_table(works).rename(columns=PRICED))
             chrome.note(
                 f"{len(works.costs.without)} quantities have no price, {len(works.costs.not_known)} are not"
                 " known: the total is of the rest. No price is built in.",
@@ -115,6 +171,7 @@ def _quantities(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG
             )
     else:
         chrome.note("No price is built in. Type your own on the sheet Own prices, and totals stand here.")
+    _beside(found)
     _recording(works_record.repairs, works, found)
 
 
@@ -130,6 +187,7 @@ def _order(works: Works, found: Findings, dated: str) -> None:
         st.text(said)
     svg = cache_works.order_svg(found.site.digest, dated, works)
     drawing.show_svg(svg, alt="Order of the works", key="fitted-order", least_px=LEAST_PX)
+    chrome.swipe("The order goes on to the right: swipe it into view.")
     with st.expander("What waits for what, in words"):
         steps = [step for step in works.order.steps.values() if step.state != MAY_START]
         rows = [
@@ -206,16 +264,16 @@ def _recording(form: Any, works: Works, found: Findings) -> None:
     """Show a form where the site is recorded in, or say how to get one."""
     chosen = session.chosen()
     if not chosen.site_id:
-        chrome.note(COPY)
+        desk.offer_copy(COPY)
         return
     form(chosen.site_id, works, found)
 
 
-def _take_away(works: Works, found: Findings, dated: str) -> None:
+def _take_away(works: Works, found: Findings, dated: str, given: cache_works.Given) -> None:
     """Offer the files."""
     if not works.works:
         return
-    made = cache_works.files(found.site.digest, dated, works, found)
+    made = cache_works.files(found.site.digest, dated, works, found, given)
     st.markdown("##### Take away")
     labels = {
         BOOK: "All tables, XLSX", "quantities.csv": "Quantities, CSV", SHEET: "Order and hold points, text",

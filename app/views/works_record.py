@@ -7,6 +7,7 @@ from datetime import datetime
 import streamlit as st
 
 from app import access, desk, workspace
+from app.parts import part
 from app.views.type_in import grid
 from app.widgets import chrome
 from geo.entry.columns import Column, columns_of
@@ -24,6 +25,12 @@ ASKED = {
     "variation_of_id": 160, "why": 330, "agreed_on": 140, "agreed_by": 150,
 }  # fmt: skip
 """Fields of a repair that are asked for, and how wide."""
+LABELS = {
+    "of_ids": "of what (ids)", "to_id": "drains to (id)", "after_ids": "only after (ids)",
+    "variation_of_id": "in place of (id)", "photo_ids": "photographs (ids)", "trial_id": "test (id)",
+    "items_count": "how many", "given_by": "given by", "given_on": "given on",
+}  # fmt: skip
+"""What people call a field whose own name is for the files."""
 NEW = "a new repair"
 STATES = ("asked", "given", "refused")
 
@@ -43,7 +50,7 @@ def repairs(site_id: str, works: Works, found: Findings) -> None:
             grid(site_id, SHEETS[str(sheet)], (), every=True)
 
 
-@st.fragment
+@part
 def _repair_form(site_id: str, works: Works, found: Findings) -> None:
     ref = found.site.reference
     own = [work for work in works.works if work.kind != "r25"]
@@ -91,7 +98,7 @@ def _cells(picked: str, works: Works, site_id: str) -> dict[str, str]:
 
 def _cell(column: Column, value: str, key: str, width: int) -> str:
     """Ask for one field."""
-    label = column.label + (f", {column.unit}" if column.unit else "")
+    label = LABELS.get(column.name, column.label) + (f", {column.unit}" if column.unit else "")
     if column.words:
         words = ["", *column.words]
         at = words.index(value) if value in words else 0
@@ -113,7 +120,7 @@ def hold_points(site_id: str, works: Works, found: Findings) -> None:
     _hold_form(site_id, works, found.site.reference)
 
 
-@st.fragment
+@part
 def _hold_form(site_id: str, works: Works, ref: Reference) -> None:
     turn = st.session_state.setdefault(f"hold-turn-{site_id}", 0)
     names = {
@@ -154,7 +161,7 @@ def work_done(site_id: str, works: Works, found: Findings) -> None:
     _done_form(site_id, works, found.site.reference)
 
 
-@st.fragment
+@part
 def _done_form(site_id: str, works: Works, ref: Reference) -> None:
     turn = st.session_state.setdefault(f"done-turn-{site_id}", 0)
     own = {work.repair_id: work for work in works.works if not work.asked.proposed and work.lines}
@@ -196,7 +203,7 @@ def leave(site_id: str, works: Works, found: Findings) -> None:
         _leave_form(site_id, works, found.site.reference)
 
 
-@st.fragment
+@part
 def _leave_form(site_id: str, works: Works, ref: Reference) -> None:
     turn = st.session_state.setdefault(f"leave-turn-{site_id}", 0)
     names = {one.consent_for: one.label for one in works.leave}

@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from app import cache, session
+from app import cache, session, ways, workspace
 from app.widgets.table import show_table
 from app.widgets.text import plain
 from geo.draw.scene import Scene
@@ -21,6 +21,7 @@ STYLE = f"""<style>
 [data-testid="stMainBlockContainer"] > div > [data-testid="stVerticalBlock"] {{ gap: .75rem; }}
 .wf-title {{ margin: 0; padding: 0; font-size: 1.6rem; line-height: 1.25; font-weight: 600; color: {INK};
   overflow-wrap: anywhere; }}
+.wf-page {{ margin: 0; color: {SOFT_INK}; font-size: .86rem; line-height: 1.3; font-weight: 600; }}
 .wf-note {{ margin: .2rem 0 0; color: {SOFT_INK}; font-size: .86rem; line-height: 1.45;
   overflow-wrap: anywhere; }}
 .wf-card b {{ font-size: 1.05rem; }}
@@ -64,12 +65,21 @@ def style() -> None:
     st.html(STYLE)
 
 
+def mark_group(item: int) -> None:
+    """Mark the item of the navigation that holds the page that is open; 0 for none."""
+    if item:
+        st.html(
+            f'<style>[data-testid="stTopNav"] > :nth-child({item}) [data-testid="stTopNavSection"]'
+            f" {{ background: {FAINT}; font-weight: 600; }}</style>"
+        )
+
+
 def open_site(head: DeltaGenerator) -> tuple[Findings, Scene] | None:
     """Return the chosen site's findings and scene with its head shown, or show why there are none."""
     site = session.chosen()
     found = cache.findings_of(site.folder or site.site_id)
     if isinstance(found, list):
-        _cannot_use(head, found)
+        _cannot_use(head, found, folder=site.folder is not None)
         return None
     scene = cache.scene(found.site.digest, found)
     _show_head(head, found)
@@ -104,10 +114,22 @@ def note(*lines: str) -> None:
     st.html("".join(f'<p class="wf-note">{escape(line)}</p>' for line in lines))
 
 
-def heading(place: DeltaGenerator, title: str, *notes: str) -> None:
-    """Write the head of a page; every word of it is text."""
+def swipe(line: str) -> None:
+    """Say on a narrow screen that there is more beside; every word of it is text."""
+    st.html(f'<p class="wf-note wf-swipe">{escape(line)}</p>')
+
+
+def heading(place: DeltaGenerator, title: str, *notes: str, page: str = "") -> None:
+    """Write the head of a page; every word of it is text.
+
+    Parameters
+    ----------
+    page
+        Name of the page, where the title is not its own.
+    """
     lines = "".join(f'<p class="wf-note">{escape(note)}</p>' for note in notes)
-    place.html(f'<h1 class="wf-title">{escape(title)}</h1>{lines}')
+    name = f'<p class="wf-page">{escape(page)}</p>' if page else ""
+    place.html(f'{name}<h1 class="wf-title">{escape(title)}</h1>{lines}')
 
 
 def _show_head(head: DeltaGenerator, found: Findings) -> None:
@@ -121,6 +143,7 @@ def _show_head(head: DeltaGenerator, found: Findings) -> None:
         f"levels: {info.datum} · surveyed {when} · data {found.site.digest[:10]} · readings taken "
         f"{tally['taken']} = joined {tally['joined']} + ambiguous {tally['ambiguous']} + unjoined "
         f"{tally['unjoined']}" + (f" · {found.read_again} read again later" if found.read_again else ""),
+        page=ways.here(),
     )
     notes = [str(problem) for problem in found.site.warnings]
     if notes:
@@ -129,13 +152,27 @@ def _show_head(head: DeltaGenerator, found: Findings) -> None:
                 st.text(note)
 
 
-def _cannot_use(head: DeltaGenerator, problems: list[Problem]) -> None:
-    """List everything wrong with a folder, as text."""
+def _cannot_use(head: DeltaGenerator, problems: list[Problem], *, folder: bool) -> None:
+    """List everything wrong with a site, as text, and where it is mended."""
+    begun = None if folder else workspace.store().site(session.chosen().site_id)
+    if begun is not None and not begun.of("building"):
+        heading(head, begun.info.name, "There is nothing to show yet.", page=ways.here())
+        st.text("The outline of the house comes first: draw it, type it as it was taped, or bring one in.")
+        with st.container(horizontal=True):
+            ways.link("draw", "Draw the outline")
+            ways.link("import", "Bring one in")
+        return
     errors = sum(problem.severity == "error" for problem in problems)
+    mend = (
+        "nothing was half-read. The same list: wallfoot check FOLDER"
+        if folder
+        else "nothing saved is lost. Mend it on the pages of Record, or undo a save on the page Site."
+    )
     heading(
         head,
-        "This folder cannot be used yet",
-        f"{errors} to mend; nothing was half-read. The same list: wallfoot check FOLDER",
+        "This folder cannot be used yet" if folder else "This site cannot be shown yet",
+        f"{errors} to mend; {mend}",
+        page=ways.here(),
     )
     rows = [
         {

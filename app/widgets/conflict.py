@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from app.parts import heard
 from app.widgets.table import show_table
 from geo.site.tables import cell_text
 from geo.store.said import Conflict
@@ -27,8 +28,8 @@ def show_conflicts(
             show_table(_differences(conflict), empty="Both say the same.")
             with st.container(horizontal=True):
                 key = f"{name}-{conflict.kind}-{conflict.record_id}-{conflict.version}"
-                st.button("Keep mine", key=f"mine-{key}", on_click=keep_mine, args=(conflict,))
-                st.button("Take theirs", key=f"theirs-{key}", on_click=take_theirs, args=(conflict,))
+                st.button("Keep mine", key=f"mine-{key}", on_click=heard(keep_mine), args=(conflict,))
+                st.button("Take theirs", key=f"theirs-{key}", on_click=heard(take_theirs), args=(conflict,))
 
 
 def _differences(conflict: Conflict) -> pd.DataFrame:

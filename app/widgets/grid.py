@@ -10,6 +10,7 @@ from typing import Any
 import streamlit as st
 import streamlit.components.v2 as components
 
+from app.parts import heard
 from geo.draw.theme import ACCENT, FAINT, INK, PANEL, PAPER, RULE, SOFT_INK
 from geo.entry.columns import Column
 
@@ -132,7 +133,7 @@ def show_grid(
             "told": told,
             "focus": focus,
         },
-        on_edits_change=changed,
+        on_edits_change=heard(changed),
         height="content",
     )
 

@@ -19,6 +19,7 @@ from geo.evidence.support import (
     Evidence,
     Support,
 )
+from geo.reference import Reference
 
 STRONG = (PROVEN, WELL, SUPPORTED, POSSIBLE)
 STYLE = f"""<style>
@@ -75,6 +76,12 @@ STYLE = f"""<style>
 .wf-quiet {{ margin: .5rem 0 0; }}
 .wf-quiet summary {{ cursor: pointer; color: {SOFT_INK}; font-size: .88rem; min-height: 2.4rem;
   display: flex; align-items: center; }}
+@media (max-width: 1050px) {{
+  .st-key-causes-beside :has(> [data-testid="stColumn"]) {{ flex-wrap: wrap; }}
+  .st-key-causes-beside [data-testid="stColumn"] {{ flex: 1 1 100%; min-width: 100%; }}
+  .st-key-causes-beside [role="radiogroup"] {{ flex-flow: row wrap; gap: .4rem 1rem; }}
+  .st-key-causes-beside [role="radiogroup"] > * {{ width: 15rem; }}
+}}
 .wf-matrix {{ border-collapse: collapse; font-size: .87rem; line-height: 1.3; }}
 .wf-matrix th, .wf-matrix td {{ border: 1px solid {FAINT}; padding: .4rem .55rem; text-align: center; }}
 .wf-matrix th {{ font-weight: 600; color: {SOFT_INK}; background: {PANEL}; max-width: 14rem; }}
@@ -138,7 +145,7 @@ def _more(found: Next, others: int) -> str:
     return f"<dl>{body}</dl>" if body else ""
 
 
-def kinds(stretch: StretchLedger) -> str:
+def kinds(stretch: StretchLedger, ref: Reference) -> str:
     """Return sources, ways in and what only reads wet, each cause to be unfolded."""
     columns = (
         ("Sources", "give water", stretch.sources),
@@ -147,16 +154,16 @@ def kinds(stretch: StretchLedger) -> str:
     )
     return (
         '<div class="wf-kinds">'
-        + "".join(_column(title, note, own, stretch) for title, note, own in columns)
+        + "".join(_column(title, note, own, stretch, ref) for title, note, own in columns)
         + "</div>"
     )
 
 
-def _column(title: str, note: str, own: Sequence[Support], stretch: StretchLedger) -> str:
+def _column(title: str, note: str, own: Sequence[Support], stretch: StretchLedger, ref: Reference) -> str:
     shown = [each for each in own if each.word in STRONG or each.key in stretch.accepted]
     quiet = [each for each in own if each not in shown]
     head = f"<h4>{title} <span>{note}</span></h4>"
-    body = "".join(_cause(each, stretch) for each in shown)
+    body = "".join(_cause(each, stretch, ref) for each in shown)
     if not shown:
         body = '<p class="wf-note">None is possible or better on what was looked at.</p>'
     if quiet:
@@ -164,16 +171,16 @@ def _column(title: str, note: str, own: Sequence[Support], stretch: StretchLedge
         for each in quiet:
             words[each.word] = words.get(each.word, 0) + 1
         said = ", ".join(f"{count} {word}" for word, count in words.items())
-        inside = "".join(_cause(each, stretch) for each in quiet)
+        inside = "".join(_cause(each, stretch, ref) for each in quiet)
         body += f'<details class="wf-quiet"><summary>▸ {escape(said)}</summary>{inside}</details>'
     return f"<section>{head}{body}</section>"
 
 
-def _cause(each: Support, stretch: StretchLedger) -> str:
+def _cause(each: Support, stretch: StretchLedger, ref: Reference) -> str:
     accepted = each.key in stretch.accepted
     mark = "✓ " if each.word == PROVEN else ""
     state = "accepted by decision" if each.key in stretch.decided else "accepted" if accepted else ""
-    small = " · ".join(part for part in (each.candidate.cause, state) if part)
+    small = " · ".join(part for part in (_kind(each, ref), state) if part)
     return (
         f'<details class="wf-cause{" wf-yes" if accepted else ""}"><summary>'
         f'<span class="wf-word wf-w{WORD_CLASS.get(each.word, 5)}">{mark}{escape(each.word)}</span>'
@@ -181,6 +188,12 @@ def _cause(each: Support, stretch: StretchLedger) -> str:
         f'<span class="wf-points">{each.points:+g}</span></summary>'
         f'<div class="wf-more">{_inside(each, stretch)}</div></details>'
     )
+
+
+def _kind(each: Support, ref: Reference) -> str:
+    """Return the kind of a cause in words, where its short name does not say it already."""
+    word = ref.word("cause", each.candidate.cause)
+    return "" if word == each.short else word
 
 
 def _inside(each: Support, stretch: StretchLedger) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import streamlit as st
 import streamlit.components.v2 as components
 
+from app.parts import heard
 from geo.draw.theme import ACCENT, FAINT, INK, PAPER, RULE, SOFT_INK
 
 FILES = Path(__file__).parent / "rows_files"
@@ -164,8 +165,8 @@ def show_rows(
             "filtered": filtered,
             "readonly": on_taps is None,
         },
-        on_taps_change=tapped,
-        on_asked_change=asked,
+        on_taps_change=heard(tapped),
+        on_asked_change=heard(asked),
         height="content",
     )
 

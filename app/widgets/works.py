@@ -109,7 +109,7 @@ def quantities(
 
 def _head(work: Work, ref: Reference, width: int) -> str:
     stage = "proposed by wallfoot" if work.asked.proposed else ref.word("repair_stage", work.asked.stage)
-    told = [work.where, "" if work.kind == SKIPS else _answers(work.asked.answers), work.asked.why]
+    told = [work.where, "" if work.kind == SKIPS else _answers(work.asked.answers, ref), work.asked.why]
     if work.asked.to_id:
         told.append(f"to {work.asked.to_id}")
     told += work.notes
@@ -121,16 +121,16 @@ def _head(work: Work, ref: Reference, width: int) -> str:
     )
 
 
-def _answers(answers: Sequence[Answers]) -> str:
+def _answers(answers: Sequence[Answers], ref: Reference) -> str:
     """Say what a repair answers: each cause once, with the wet lengths it was accepted at."""
     by_cause: dict[str, list[str]] = {}
     for each in answers:
-        of = f" {each.of_id}" if each.of_id else ""
-        by_cause.setdefault(f"{each.cause}{of}", []).append(each.stretch_id)
+        of = f" ({each.of_id})" if each.of_id else ""
+        by_cause.setdefault(f"{ref.word('cause', each.cause)}{of}", []).append(each.stretch_id)
     said = [
         f"{cause} at {', '.join(filter(None, at))}" if any(at) else cause for cause, at in by_cause.items()
     ]
-    return f"answers {'; '.join(said)}" if said else "answers no accepted cause"
+    return f"against {'; '.join(said)}" if said else "against no accepted cause"
 
 
 def _row(line: Line, cost: Cost | None, ref: Reference, *, priced: bool) -> str:

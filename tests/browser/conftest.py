@@ -25,6 +25,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Frame, Page, expect, sync_playwright
 
+from app.parts import CANNOT
 from geo.site.folder import read_site
 from geo.store.store import Store, open_store
 
@@ -111,12 +112,15 @@ class Watched:
         """Choose from a box by its name, once the page has only one of that name."""
         found = self.page.get_by_role("combobox", name=box)
         expect(found).to_have_count(1, timeout=SLOW_MS)
+        found.scroll_into_view_if_needed()
+        self.page.wait_for_timeout(300)  # a list that is open closes when the page rolls
         found.click()
         self.page.get_by_role("option", name=option, exact=True).click()
         self.settle()
 
     def assert_quiet(self) -> None:
-        """Nothing was asked of the network, nothing was said in the console, no dialog came up."""
+        """Nothing was asked of the network or said in the console, no dialog came up, no part failed."""
+        assert self.page.is_closed() or not self.page.get_by_text(CANNOT).count()
         assert self.outside == []
         assert self.said == []
         assert self.dialogs == []

@@ -66,7 +66,8 @@ def see_main_thing(watched: Any, page: str) -> None:
         seen.frame_locator('iframe[title="Section along the drain"]').locator("svg text").first.wait_for()
         seen.locator(".wf-table").first.locator("tbody tr").nth(1).wait_for()
     else:
-        seen.locator(".wf-table").last.locator("tbody tr").nth(3).wait_for()
+        rows = seen.locator(".wf-table").nth(1).locator("tbody tr")  # what is left over is folded
+        rows.nth(3).wait_for()
         seen.get_by_text("minutes on site would end them").wait_for()
 
 

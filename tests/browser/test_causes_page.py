@@ -16,6 +16,13 @@ from geo.findings.examine import examine
 pytestmark = pytest.mark.browser
 
 
+def page_option(workspace: Any, save_id: int) -> str:
+    """Return a save as the page offers it."""
+    save = next(one for one in workspace.store.saves(workspace.site_id) if one.save_id == save_id)
+    why = f" · {save.why}" if save.why else ""
+    return f"save {save.save_id} · {save.at:%Y-%m-%d %H:%M} UTC · {save.by}{why}"
+
+
 @pytest.fixture(scope="module")
 def ledger() -> Ledger:
     """The ledger of the demo site, worked out here as well."""
@@ -80,6 +87,12 @@ def test_a_decision_is_kept_with_its_reason_and_moves_no_points(
     cause = page.locator("details.wf-cause").filter(has_text=best.short).first
     expect(cause).to_have_class("wf-cause")
     assert cause.locator(".wf-points").inner_text() == before
+    # Held against the save before it, the decision is all that moved.
+    page.get_by_text("What changed since an earlier state of the site").click()
+    watched.settle()
+    watched.choose("As it stood after", page_option(workspace, 1))
+    told = page.locator('[data-testid="stText"]').filter(has_text=f"{stretch.stretch_id}: ")
+    expect(told.first).to_contain_text(f"no longer: {best.short}", timeout=90_000)
 
 
 def test_every_test_says_what_it_moved(visit: Callable[..., Any], app: Any, ledger: Ledger) -> None:

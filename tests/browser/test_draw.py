@@ -139,7 +139,7 @@ def test_a_chamber_is_placed_by_two_tapes_with_both_solutions_shown(
     """The sketch shows the place and its mirror; the tapes are kept as they were read."""
     page = opened(visit, workspace.address("draw"))
     page.get_by_text("Chambers", exact=True).first.click()
-    page.get_by_text("Place it by tape").click()
+    page.get_by_text("Place one by tape").click()
     stand_still(page)
     for name, text in {
         "id": "C9", "tape_1_from": "A", "tape_1_m": "4.10", "tape_2_from": "B", "tape_2_m": "9.30",

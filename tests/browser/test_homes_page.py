@@ -35,6 +35,8 @@ def test_order_home_and_evidence(visit: Callable[..., Any], homes: Any, tmp_path
     page = watched.open(homes.address("homes"))
     rows = page.locator(".wf-list button.row")
     expect(rows.first).to_contain_text("by law", timeout=60_000)
+    expect(page.get_by_role("combobox", name="Site")).to_have_count(0)
+    assert "site=" not in page.url
     page.get_by_role("button", name="date by law: take out").click()
     watched.settle()
     expect(page.locator(".wf-list .key").first).to_contain_text("emergency, not made safe")
@@ -51,6 +53,9 @@ def test_order_home_and_evidence(visit: Callable[..., Any], homes: Any, tmp_path
         assert packed.testzip() is None
         assert {"events.csv", "clocks.csv", "SHA256SUMS"} <= set(packed.namelist())
     assert "compliant" not in page.content().lower()
+    page.get_by_test_id("stTopNavLink").filter(has_text="Strip").click()
+    expect(page.get_by_role("combobox", name="Site")).to_be_visible(timeout=60_000)
+    page.wait_for_url("**/strip?site=*")
 
 
 def test_the_map_counts_when_far_and_opens_a_home_when_near(visit: Callable[..., Any], homes: Any) -> None:

@@ -179,7 +179,7 @@ def test_a_role_opens_its_pages_and_no_other(shared: Shared, chromium: Browser, 
         if action in may:
             continue
         page.goto(f"{shared.url}/{address}?site={THEIRS[role]}")
-        page.get_by_text("Page not found").first.wait_for(timeout=SLOW_MS)
+        page.get_by_text("or it is not yours to see").first.wait_for(timeout=SLOW_MS)
     other = "semi_on_a_slope"
     page.goto(f"{shared.url}/?site={other}")
     page.get_by_text(f"There is no site {other} here").first.wait_for(timeout=SLOW_MS)

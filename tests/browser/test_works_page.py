@@ -38,7 +38,8 @@ def test_quantities_order_and_files_of_a_folder(visit: Callable[..., Any], app: 
     table = page.locator(".wf-works").first
     expect(table).to_contain_text("RP1", timeout=60_000)
     expect(table).to_contain_text("⌈5.2 m / 1.8 m⌉ + 1")
-    expect(page.get_by_text("take a copy into the workspace on the page Site")).to_be_visible()
+    expect(page.get_by_text("work done are recorded on a copy in the workspace")).to_be_visible()
+    expect(page.get_by_role("button", name="Take a copy into the workspace")).to_be_visible()
     page.get_by_text("Only what is missing or unsure").click()
     watched.settle()
     expect(page.locator(".wf-works tr.unknown").first).to_contain_text("not known")

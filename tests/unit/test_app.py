@@ -9,9 +9,14 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from app import earlier, ways
+from app.parts import CANNOT
 from app.widgets.text import group_words, plain
+from geo.errors import WallfootError
 from geo.site.folder import read_site
-from geo.site.records import KINDS
+from geo.site.records import KINDS, Gully, Reading
+from geo.store.changes import Put, Remove
+from geo.store.store import Store
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_sites"
@@ -41,7 +46,8 @@ def run(monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
 
 
 def said(page: AppTest) -> str:
-    """Return everything a page says, as HTML."""
+    """Return everything a page says, as HTML; none of it is that a part could not be shown."""
+    assert not [text.value for text in page.text if CANNOT in text.value]
     return "\n".join(part.proto.body for part in page.get("html"))
 
 
@@ -141,6 +147,103 @@ def test_the_app_opens_the_site_named_in_the_address(monkeypatch: pytest.MonkeyP
     lost.run()
     assert not lost.exception
     assert any("There is no site nowhere here" in text.value for text in lost.text)
+
+
+def test_a_site_begun_says_what_comes_first(
+    monkeypatch: pytest.MonkeyPatch, store: Store, tmp_path: Path
+) -> None:
+    """Nothing but a name: no table of faults, one sentence and the way to draw the outline."""
+    site_id = store.create_site(read_site(DEMO / "three_cottages").info, by="surveyor")
+    monkeypatch.setenv("WALLFOOT_WORKSPACE", str(tmp_path / "workspace.sqlite"))
+    monkeypatch.setenv("WALLFOOT_SITES", str(DEMO))
+    page = AppTest.from_file(str(ROOT / "app" / "main.py"), default_timeout=PATIENCE_S)
+    page.query_params["site"] = site_id
+    page.run()
+    assert not page.exception
+    assert "There is nothing to show yet." in said(page)
+    assert any("The outline of the house comes first" in text.value for text in page.text)
+    assert not page.get("download_button")
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        ("NotAllowedError('That is not yours to record.')", "That is not yours to record."),
+        ("ValueError('a secret path')", f"This part {CANNOT}"),
+    ],
+)
+def test_a_refusal_in_a_part_of_a_page_is_a_sentence(error: str, told: str) -> None:
+    """A part that is refused says why; one that fails says that it did, without its traceback."""
+    page = AppTest.from_string(
+        "import streamlit as st\n"
+        "from app.parts import part\n"
+        "from geo.access import NotAllowedError\n"
+        "@part\n"
+        "def shown():\n"
+        f"    if st.button('Save'):\n        raise {error}\n"
+        "shown()\nst.text('and the rest')\n"
+    ).run()
+    page.button[0].click().run()
+    assert not page.exception
+    assert [text.value for text in page.text] == [told, "and the rest"]
+
+
+def test_a_refusal_of_a_touch_is_said_when_the_page_is_drawn_again() -> None:
+    """What a button's own function refuses does not end the page."""
+    page = AppTest.from_string(
+        "import streamlit as st\n"
+        "from app import parts\n"
+        "from geo.errors import WallfootError\n"
+        "def asked():\n    raise WallfootError('Somebody else has it.\\nmore')\n"
+        "parts.run(lambda: st.button('Take', on_click=parts.heard(asked)), 'a page')\n"
+    ).run()
+    assert not page.text
+    page.button[0].click().run()
+    assert not page.exception
+    assert [text.value for text in page.text] == ["Somebody else has it."]
+    page.run()
+    assert not page.text
+
+
+def test_the_item_that_holds_a_page_is_counted_past_the_bare_ones() -> None:
+    """Two pages stand by themselves, so the second group is the fourth item; a bare page marks none."""
+    groups = {"": ["map", "strip"], "Answer": ["causes"], "Record": ["site", "draw"]}
+    assert [ways.item_of(page, groups) for page in ("map", "causes", "draw")] == [0, 3, 4]
+
+
+def test_a_site_is_put_back_as_it_stood(store: Store) -> None:
+    """One record changed, one added, one taken out: as of the first save all three are as they were."""
+    was = read_site(DEMO / "semi_on_a_slope")
+    site_id = store.take_in(was, by="surveyor")
+    first, versions = store.version(site_id), store.versions(site_id)
+    gully = next(one for one in store.site(site_id).of("gully") if isinstance(one, Gully))
+    reading = next(one for one in was.of("reading") if isinstance(one, Reading))
+    store.save(
+        site_id,
+        [
+            Put(gully.model_copy(update={"rim_level_m": 9.111}), versions[gully.id]),
+            Put(reading.model_copy(update={"id": "r999"}), None),
+            Remove("stop_mark", was.of("stop_mark")[0].id, versions[was.of("stop_mark")[0].id]),
+        ],
+        by="surveyor",
+    )
+    now = store.site(site_id)
+    assert now.of("gully") != was.of("gully")
+    put_back = earlier.stood(now, store.history(site_id, since=first), mark="then")
+    for kind in KINDS:
+        assert sorted(put_back.of(kind), key=lambda one: one.id) == sorted(
+            was.of(kind), key=lambda one: one.id
+        )
+    assert put_back.digest != now.digest
+
+
+def test_a_state_that_cannot_be_put_back_is_refused(store: Store) -> None:
+    """Without a line of the level book its order is not known: the sentence asks for the folder instead."""
+    site_id = store.take_in(read_site(DEMO / "semi_on_a_slope"), by="surveyor")
+    level = store.site(site_id).of("level")[-1]
+    store.save(site_id, [Remove("level", level.id, store.versions(site_id)[level.id])], by="surveyor")
+    with pytest.raises(WallfootError, match="folder of that time as a zip"):
+        earlier.stood(store.site(site_id), store.history(site_id, since=1), mark="then")
 
 
 def test_two_sites_of_one_name_are_both_offered(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from app import access, cache_homes
+from app.parts import CANNOT
 from app.widgets.many_list import _order
 from app.widgets.many_map import packed
 from geo.access import ALONE, Visitor
@@ -86,6 +87,7 @@ def run(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTe
 def said(page: AppTest) -> str:
     """Return everything a page says: HTML, text, and what its own components are given."""
     assert not page.exception, page.exception
+    assert not [text.value for text in page.text if CANNOT in text.value]
     whole = [part.proto.body for part in page.get("html")] + [part.value for part in page.text]
     whole += [str(part.proto) for part in page.get("bidi_component")]
     return "\n".join(whole)
@@ -98,6 +100,23 @@ def test_the_list_gives_a_reason_for_each_place(run: Callable[..., AppTest]) -> 
     assert "Thu 10 Dec 2026 12:00" in whole
     assert "somebody at higher risk" in whole
     assert "compliant" not in whole.lower()
+
+
+def test_an_emergency_stands_above_whatever_order(run: Callable[..., AppTest]) -> None:
+    """A03 alone was called an emergency and never made safe; by the date by law it is far down the list."""
+    page = run("homes")
+    assert "Emergency, not made safe" in said(page)
+    assert [button.label for button in page.button if str(button.key).startswith("unsafe-")] == ["A03"]
+
+
+def test_a_wall_nobody_measured_is_not_told_as_dry(run: Callable[..., AppTest]) -> None:
+    """A03 has a report and no length of wall: not known; C11 has a stretch of 4.4 m, 1.2 m unexplained."""
+    assert "<b>not known</b>how much wall is wet: none was measured" in said(
+        run("home_page", {"home": "A03"})
+    )
+    told = said(run("home_page", {"home": "C11"}))
+    assert "<b>4.4 m</b>wet" in told
+    assert "<b>1.2 m</b>of it unexplained" in told
 
 
 @pytest.mark.parametrize("view", ["map", "dates"])
@@ -159,6 +178,9 @@ def test_an_event_is_added_once_and_a_wrong_one_is_refused(
     page.button[-1].click().run()
     assert any("Added: cost." in part.value for part in page.text)
     assert len(register.events(MANAGER, "A05")) == before + 1
+    assert page.text_input(key="add-cost-amount-1").value == ""  # a second touch sends nothing twice
+    page.text_input(key="add-cost-amount-1").set_value("12.50")
+    page.text_input(key="add-cost-currency-1").set_value("GBP")
     page.session_state["home-add-seen-A05"] = before
     page.button[-1].click().run()
     assert any("Not added: the file of this home had" in part.value for part in page.text)
