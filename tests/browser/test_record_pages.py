@@ -101,6 +101,7 @@ def test_photographs_are_tied_by_one_tap_and_a_test_is_judged(
     kept = {workspace.store.file(workspace.site_id, f"photos/{photo.file}") for photo in new}
     assert kept == {picture(10), picture(200)}
     page.get_by_text("Photographs as a zip").click()
+    watched.settle()
     with page.expect_download() as waiting:
         page.get_by_role("button", name="Save the zip").click()
     path = tmp_path / "photos.zip"
