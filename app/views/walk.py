@@ -204,7 +204,8 @@ def _say(walk: Walk, left: Remaining, held: Timing, ref: Reference) -> None:
     chrome.note(
         "Minutes are the usual ones, a share for what goes wrong included; none is measured here."
         + (
-            f" The litres of {guessed} water tests are not known: the usual ones are taken."
+            f" The litres of {'one water test' if guessed == 1 else f'{guessed} water tests'} are not known:"
+            " the usual ones are taken."
             if guessed
             else ""
         )

@@ -52,7 +52,8 @@ def _without_doubts(result: Mapping[str, Any], flow: Inflow | None, z: float) ->
     if result["decides"]:
         ids = ", ".join(result["decides"])
         low, high = result["level_between"]
-        said = f"first spill not known, between {low:.3f} and {high:.3f} m: level of {ids} decides"
+        known = [f"{end} {at:.3f} m" for end, at in (("from", low), ("to", high)) if math.isfinite(at)]
+        said = f"first spill not known{''.join(f' {each}' for each in known)}: level of {ids} decides"
         return Verdict(word=NOT_KNOWN, because=said, settle=f"Level {ids}.", rests_on=rests_on)
     if not result["first"]:
         return Verdict(

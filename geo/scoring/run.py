@@ -43,6 +43,6 @@ def score_houses(
 
 
 def _start() -> None:
-    """Keep every worker to one processor and its text to plain objects: that saves time and changes no answer."""
+    """Keep a worker to one processor and its text to plain objects: quicker, and no answer changes."""
     threadpool_limits(limits=1)
     pd.set_option("future.infer_string", False)

@@ -156,7 +156,7 @@ def _said(
     elif now.coverage.unexplained_m > before_m:
         told.append(f"{now.coverage.unexplained_m - before_m:.1f} m more are unexplained")
     elif not accepted and not dropped:
-        told.append("no length is explained by it")
+        told.append("this find explains no more of it")
     if now.coverage.unexplained_m > 0:
         told.append(f"{now.coverage.unexplained_m:.1f} m stay unexplained, and the case open")
     return f"{now.stretch_id}: {'; '.join(told)}."

@@ -111,7 +111,8 @@ def skips_of(works: Sequence[Work], asked: Asked, house: House) -> Work:
         for work in works
         if any(line.line in ("skip", "debris", "dig", "cart away") for line in work.missing)
     ]
-    missing = f"what {' '.join(open_ids)} throw away is not known: at least so much" if open_ids else ""
+    throw = "throws" if len(open_ids) == 1 else "throw"
+    missing = f"what {' and '.join(open_ids)} {throw} away is not known: at least so much" if open_ids else ""
     lines: list[Line] = []
     if thrown:
         loose = sum(line.loose_m3 for line in thrown)

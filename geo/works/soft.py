@@ -107,7 +107,8 @@ def _rainwater(works: Sequence[Work], house: House) -> Iterable[Constraint]:
         if pipes:
             yield Constraint(
                 said="Downpipes are led elsewhere while the soakaway is dug, never onto the wall.",
-                breaks=f"{', '.join(pipes)} run to it", repair_ids=(work.repair_id,),
+                breaks=f"{', '.join(pipes)} {'runs' if len(pipes) == 1 else 'run'} to it",
+                repair_ids=(work.repair_id,),
             )  # fmt: skip
 
 
