@@ -197,7 +197,8 @@ def _length(facts: Facts, wet: WetLength, name: str) -> Paragraph | None:
     if likely:
         lead = "the findings also point to" if sure else "the findings point to"
         said.append(f"{lead} {together(likely)}")
-        said.append("this is not proven" if len(likely) == 1 else "none of these is proven")
+        these = "these others" if sure else "these"
+        said.append("this is not proven" if len(likely) == 1 else f"none of {these} is proven")
     if not sure and not likely:
         said.append("where the water comes from is not known yet")
     elif open_m > NOTHING_M:

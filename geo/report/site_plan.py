@@ -116,8 +116,21 @@ def draw_letter_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], name
     _unread(drawing, scene, at)
     named = _wet(drawing, scene, wet, names, at, width=8.0, size=28.0)
     labels = [label for label in named if label[1]]
+    _face_names(drawing, scene, places, at, scale)
+    _write(drawing, labels, room=(LETTER_WIDTH, LETTER_HEIGHT - 22))
+    _bar(drawing, scale, "", scene, high=LETTER_HEIGHT, wide=LETTER_WIDTH)
+    return drawing.text()
+
+
+def _face_names(drawing: Drawing, scene: Scene, places: Places, at: ToPage, scale: float) -> None:
+    """Write the name of each wall beside it: in the building for an outer wall, in the yard for a yard's.
+
+    A name that would stand on another is left out; the words of the letter name every wall they speak of.
+    """
+    taken: list[shapely.Polygon] = []
     faces = scene.perimeter.faces
-    for face in faces[faces["ring_key"].isin(scene.drawn_rings) & faces["outside"]].itertuples():
+    own = faces[faces["ring_key"].isin(scene.drawn_rings) & faces["outside"]]
+    for face in own.sort_values("ring", kind="stable").itertuples():
         said, size = places.marked(face.ring_key, face.face), 19.0
         wide = 0.5 * size * len(said)
         if face.length_m * scale < 0.6 * wide:
@@ -125,11 +138,13 @@ def draw_letter_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], name
         middle = face.geometry.interpolate(0.5, normalized=True)
         spot = at([(middle.x, middle.y)])[0]
         off = 12.0 + 0.5 * (size * abs(face.normal_n) + wide * abs(face.normal_e))
-        x, y = spot[0] - face.normal_e * off, spot[1] + face.normal_n * off
+        off = off if face.ring else -off
+        x, y = spot[0] + face.normal_e * off, spot[1] - face.normal_n * off
+        box = shapely.box(x - wide / 2, y - size / 2, x + wide / 2, y + size / 2)
+        if any(box.intersects(other) for other in taken):
+            continue
+        taken.append(box)
         drawing.words(x, y + 0.35 * size, said, font_size=size, fill=SOFT_INK, text_anchor="middle", **HALO)
-    _write(drawing, labels, room=(LETTER_WIDTH, LETTER_HEIGHT - 22))
-    _bar(drawing, scale, "", scene, high=LETTER_HEIGHT, wide=LETTER_WIDTH)
-    return drawing.text()
 
 
 def _extent(scene: Scene, *, margin: float | None) -> tuple[float, float, float, float]:
