@@ -151,7 +151,7 @@ def steps_of(
         steps = np.where(over, STEPS - 1, 0).astype(np.uint8)
         return steps, (f"no {key.label} recorded", "", "", "", "", key.label if over.any() else "")
     steps, ends = _parted(number, over, STEPS - 1)
-    legend = [key.said.format(0) if not over.all() else "", *[""] * (STEPS - 1)]
+    legend = [f"no {key.label} recorded" if not over.all() else "", *[""] * (STEPS - 1)]
     for at, (low, high) in ends.items():
         low_said, high_said = f"{low / scale:,.4g}", f"{high / scale:,.4g}"
         legend[at] = key.said.format(low_said if low == high else f"{low_said} to {high_said}")
