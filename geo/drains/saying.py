@@ -101,7 +101,8 @@ def _where(result: Mapping[str, Any]) -> str:
         where += ", below ground"
     elif not below.known:
         where += f", below ground or not: {below.because}"
-    where += f", after {result['litres'].value:.1f} l"
+    low, high = (f"{litres:.1f}" for litres in result["litres_between"])
+    where += f", after {high} l" if low == high else f", after {low} to {high} l"
     if result["rivals"]:
         where += "; could equally be " + ", ".join(rival.node for rival in result["rivals"])
     return where
