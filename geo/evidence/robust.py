@@ -34,6 +34,8 @@ class Leader:
         Others that have as many points.
     proven
         Whether a test proved it: then points do not decide.
+    way_in
+        Whether it is the leader of the ways in, and not of what gives or imitates water.
     """
 
     key: str
@@ -43,6 +45,7 @@ class Leader:
     clear: bool
     level_with: tuple[str, ...] = ()
     proven: bool = False
+    way_in: bool = False
 
     @property
     def _named(self) -> str:
@@ -53,9 +56,11 @@ class Leader:
         """What to say of it, in a sentence."""
         if self.proven:
             return f"{self._named} is proven."
+        among = "ways in" if self.way_in else "sources and mimics"
+        held = f"holds in {self.held} of {self.of} draws of the weights"
         if self.clear:
-            return f"{self._named} leads, and holds in {self.held} of {self.of} draws of the weights."
-        return f"No clear leader: {self.short} holds in {self.held} of {self.of} draws of the weights."
+            return f"{self._named} leads among {among}, and {held}."
+        return f"No clear leader among {among}: {self.short} {held}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,9 +115,10 @@ def _leader(
     above = moved[first] > moved[others].max(axis=0) if others else moved[first] >= least
     top = board.candidates[first]
     held, draws = int(above.sum()), moved.shape[1]
+    cause = board.weights.cause_of[top.cause]
     return Leader(
-        key=top.key, short=board.weights.cause_of[top.cause].named(top.of_id), held=held, of=draws,
-        clear=held >= holds * draws, level_with=tuple(level),
+        key=top.key, short=cause.named(top.of_id), held=held, of=draws, clear=held >= holds * draws,
+        level_with=tuple(level), way_in=cause.kind == ROUTE,
     )  # fmt: skip
 
 
