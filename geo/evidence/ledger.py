@@ -21,7 +21,7 @@ from geo.evidence.next_trial_pours import Pours, leave_of, passed_below, proof_l
 from geo.evidence.next_trial_words import listed
 from geo.evidence.pairing import Paired, Wall, pair, reach_of
 from geo.evidence.robust import Leader, Steadiness, steadiness
-from geo.evidence.support import PROVEN, WORDS, Support, weigh
+from geo.evidence.support import NOT_EXAMINED, PROVEN, WORDS, Support, weigh
 from geo.evidence.support_board import lay_board
 from geo.evidence.trial_log import trial_log
 from geo.findings.drain_answer import Drains
@@ -239,9 +239,12 @@ class _Maker:
 
 
 def _proven_first(leader: Leader | None, ranked: Sequence[Support]) -> Leader | None:
-    """Return the leader by points, or the cause that a test proved: that settles it."""
-    if leader is None or not ranked or ranked[0].word != PROVEN:
+    """Return the leader by points, said to be unexamined where it is; what a test proved settles it."""
+    if leader is None or not ranked:
         return leader
+    if ranked[0].word != PROVEN:
+        word = next((each.word for each in ranked if each.key == leader.key), "")
+        return replace(leader, examined=word != NOT_EXAMINED, clear=leader.clear and word != NOT_EXAMINED)
     return replace(leader, key=ranked[0].key, short=ranked[0].short, clear=True, proven=True, level_with=())
 
 

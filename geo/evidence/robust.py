@@ -36,6 +36,8 @@ class Leader:
         Whether a test proved it: then points do not decide.
     way_in
         Whether it is the leader of the ways in, and not of what gives or imitates water.
+    examined
+        Whether anything of it was looked at; what was not may come first by points, and leads nothing.
     """
 
     key: str
@@ -46,6 +48,7 @@ class Leader:
     level_with: tuple[str, ...] = ()
     proven: bool = False
     way_in: bool = False
+    examined: bool = True
 
     @property
     def _named(self) -> str:
@@ -58,6 +61,8 @@ class Leader:
             return f"{self._named} is proven."
         among = "ways in" if self.way_in else "sources and mimics"
         held = f"holds in {self.held} of {self.of} draws of the weights"
+        if not self.examined:
+            return f"No leader among {among}: {self.short} has most points, and was not examined."
         if self.clear:
             return f"{self._named} leads among {among}, and {held}."
         return f"No clear leader among {among}: {self.short} {held}."

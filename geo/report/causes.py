@@ -224,6 +224,10 @@ def _leads(each: StretchLedger) -> str:
     if leader is None:
         return ""
     named = each.support(leader.key).short
+    if leader.proven:
+        return f"{named} is proven: points decide nothing more"
+    if not leader.examined:
+        return f"no leader: {named} has most points, and was not examined"
     if leader.clear:
         moved = "with every point moved by one at random it stays first"
         return f"{named} leads: {moved} in {leader.held} of {leader.of}"

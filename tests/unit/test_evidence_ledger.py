@@ -271,3 +271,18 @@ def test_every_weight_can_be_printed() -> None:
     assert "caps.sound = 0 points" in told.stdout
     assert "JUDGEMENT" in told.stdout
     assert "[test.camera] sensitivity = 0.9" in told.stdout
+
+
+def test_what_nobody_examined_leads_nothing() -> None:
+    """A cause that has most points by what is at hand, but was not looked at, is not called the leader."""
+    seen = 0
+    for name in NAMES:
+        for one in ledger(name).stretches:
+            for leader in (one.leader, one.route_leader):
+                support = one.support(leader.key) if leader else None
+                if leader and support and support.word == "possible, not examined":
+                    seen += 1
+                    assert not leader.clear
+                    assert "leads" not in leader.said
+                    assert "was not examined" in leader.said
+    assert seen
