@@ -5,7 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from geo.report import as_left, causes, drainage, front, looked, outside, pictures, unseen, walls, works
+from geo.report import (
+    as_left,
+    causes,
+    drainage,
+    front,
+    looked,
+    outside,
+    pictures,
+    unseen,
+    walls,
+    works,
+    works_order,
+)
 from geo.report.appendix import records_part
 from geo.report.cautions import Caution, cautions_for, facts_of
 from geo.report.parts import Block, Document, Figure, Note, Paragraph, Part, blocks, items, paragraph
@@ -125,7 +137,7 @@ def _parts(source: Source) -> list[Part]:
             blocks=(*front.statements(source, "works"),),
             parts=(
                 works.quantities_part(source),
-                works.order_part(source),
+                works_order.order_part(source),
                 works.leave_part(source),
                 works.done_part(source),
                 as_left.left_part(source),

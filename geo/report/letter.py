@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 
-from geo.report.letter_parts import Facts, Room, found_part, to_call, to_do, unseen, unsure, urgent, what_next
+from geo.report.letter_next import to_call, to_do, what_next
+from geo.report.letter_parts import Facts, Room, found_part, unseen, unsure, urgent
 from geo.report.parts import (
     Document,
     Part,

@@ -23,7 +23,7 @@ from geo.report.parts import (
     sentence,
 )
 from geo.report.places import WetPlace, joined
-from geo.report.plain_words import Line, cause_line, seen_line, test_words, trade_words, trades
+from geo.report.plain_words import Line, cause_line, seen_line
 from geo.report.site_plan import draw_letter_plan
 from geo.report.source import Source
 from geo.report.wording import count_words, ids_in, number_words
@@ -262,11 +262,12 @@ MOST_LIKELY = 3
 
 def _defects(facts: Facts) -> Iterator[Paragraph | None]:
     """Yield what was seen to be wrong, with its place; only what somebody saw."""
-    for line in _seen(facts):
+    for line in seen_lines(facts):
         yield paragraph(sentence(line.said))
 
 
-def _seen(facts: Facts) -> list[Line]:
+def seen_lines(facts: Facts) -> list[Line]:
+    """Return a line for each thing that was seen to need mending, where it is."""
     source = facts.source
     found: list[Line] = []
     told: set[tuple[str, str]] = set()
@@ -392,94 +393,3 @@ def unseen(facts: Facts) -> tuple[Block, ...]:
         for one in refused
     ]
     return blocks(items(facts.fit(lines)))
-
-
-def what_next(facts: Facts) -> tuple[Block, ...]:
-    """Return what happens next: the test that tells most, advice, works, the order of it."""
-    source = facts.source
-    lines: list[Paragraph | None] = []
-    best = source.ledger.next.best if source.ledger is not None else None
-    if best is not None:
-        minutes = (
-            f"about {best.minutes:.0f} minutes"
-            if best.minutes < 90
-            else f"about {best.minutes / 60:.0f} hours"
-        )
-        lines.append(
-            paragraph(
-                sentence(f"The next step that tells most: {_plain_test(best)}. It takes {minutes}")
-                + (" It needs your leave first." if best.leave else "")
-                + (
-                    f" We come back after {best.return_days:.0f} days for the answer."
-                    if best.return_days
-                    else ""
-                )
-            )
-        )
-        facts.trades["surveyor"] = None
-    lines += [
-        paragraph(facts.short(one.said), lead="The surveyor advises")
-        for one in facts.any("statement")
-        if one.statement_kind == "advice"
-    ]
-    lines += list(_repairs(facts))
-    if source.wet:
-        lines.append(
-            paragraph(
-                "Mend what lets water in first. Then test again. Plaster and paint come last, on a dry wall."
-            )
-        )
-    return blocks(items(facts.fit(lines), numbered=False))
-
-
-def _plain_test(best: Any) -> str:
-    return test_words(best.test, best.at_id) or str(best.label)
-
-
-STAGES = {
-    "finished": "Work done",
-    "started": "Work begun",
-    "ordered": "Work ordered",
-    "proposed": "Work proposed",
-}
-
-
-def _repairs(facts: Facts) -> Iterator[Paragraph | None]:
-    """Yield what is proposed, ordered, begun and done."""
-    ref = facts.source.ref
-    for stage, head in STAGES.items():
-        own = [one for one in facts.any("repair") if one.stage == stage]
-        names = list(dict.fromkeys(ref.word("repair_kind", one.repair_kind) for one in own))
-        if names:
-            shown = names[: facts.room.most]
-            more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
-            yield paragraph(sentence(f"{'; '.join(shown)}{more}"), lead=head)
-
-
-def to_do(facts: Facts) -> tuple[Block, ...]:
-    """Return what who lives there can do now, cheap things first."""
-    cheap = [line.do for line in _seen(facts) if line.do]
-    found = cautions_for(facts_of(facts.source.found))
-    usual = [
-        caution.home
-        for caution in found
-        if caution.home and caution.key not in ("electricity", "foul_indoors")
-    ]
-    lines = [paragraph(words) for words in dict.fromkeys((*cheap, *usual))]
-    note = paragraph(
-        "Write down when a wet place looks worse: the day, the rain, what water was used. It helps us."
-    )
-    return blocks(items(facts.fit([*lines[: facts.room.most], note if facts.source.wet else None])))
-
-
-def to_call(facts: Facts) -> tuple[Block, ...]:
-    """Return whom to call, by trade."""
-    runs = facts.any("run")
-    if any(run.owner in ("shared_private", "public") for run in runs) and "drains" in facts.trades:
-        facts.trades["company"] = None
-    order = [trade for trade in trades() if trade in facts.trades]
-    lines = []
-    for trade in order:
-        name, what = trade_words(trade)
-        lines.append(Paragraph(said=sentence(what), lead=name))
-    return blocks(items(lines))
