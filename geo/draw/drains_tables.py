@@ -15,6 +15,8 @@ from geo.verdict import NOT_KNOWN, Measured
 
 ROLES = {"first": "first", "rival": "could equally be first", "next": "next, while the first takes its fill"}
 MOST_ORDER = 8
+SAME_L = 0.05
+"""Litres are said to a tenth."""
 DASH = "–"
 
 
@@ -30,7 +32,10 @@ def headline(answer: DrainAnswer) -> str:
     if not comes_up(answer):
         return f"Nothing comes up: {result.verdict.because}."
     where = "It leaves below ground first at" if result.below_ground else "It comes up first at"
-    when = f": {result.minutes:.1f} minutes" if math.isfinite(result.minutes) else ""
+    low, high = result.litres_between
+    # The litres are fewer where the stop lies nearer; cracks can only make it later.
+    most = "at most " if high - low > SAME_L and not result.minutes_between[1] > result.minutes else ""
+    when = f": {most}{result.minutes:.1f} minutes" if math.isfinite(result.minutes) else ""
     return f"{where} {result.verdict.because}{when}."
 
 
