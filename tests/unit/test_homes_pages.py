@@ -274,7 +274,14 @@ def test_steps_by_hand() -> None:
     values = np.array([0.0, 1, 2, 3, 4, 5, 6, 7, None], dtype=object)
     steps, legend = steps_of(values, KEYS["wet"], now=NOW, nation=nation)
     assert steps.tolist() == [0, 1, 1, 2, 2, 3, 4, 5, 0]
-    assert legend == ("no wet length recorded", "1 to 2 m wet", "3 to 4 m wet", "5 m wet", "6 m wet", "7 m wet")
+    assert legend == (
+        "no wet length recorded",
+        "1 to 2 m wet",
+        "3 to 4 m wet",
+        "5 m wet",
+        "6 m wet",
+        "7 m wet",
+    )
 
 
 def test_steps_of_dates_by_hand() -> None:
