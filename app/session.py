@@ -65,13 +65,6 @@ def all_sites() -> dict[str, Chosen]:
     return found
 
 
-def choose_site() -> DeltaGenerator:
-    """Offer the sites at the head of the page and return the place beside them."""
-    head, aside = site_open()
-    offer_sites(aside)
-    return head
-
-
 def site_open() -> tuple[DeltaGenerator, DeltaGenerator]:
     """See which site is open, and return the place for the head of a page and the one beside it.
 

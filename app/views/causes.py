@@ -63,7 +63,7 @@ def _choose(ledger: Ledger, scene: Scene, ref: Reference) -> StretchLedger:
         asked = st.query_params.get("stretch", "")
         st.session_state[key] = asked if asked in by_id else ordered[0].stretch_id
     left = ledger.unexplained_m
-    total = f"{left:.1f} m of wet wall not explained" if left > 0 else "All wet wall is explained"
+    total = f"{left:.1f} m of wet wall not explained" if left > 0 else "All wall read as wet is explained"
     st.html(f'<p class="wf-said"><b>{total}</b></p>')
     several = len({each.ring_key for each in ordered}) > 1
     chosen = st.radio(

@@ -31,7 +31,9 @@ def one_view(name: str) -> None:
 
     from app import session
 
-    importlib.import_module(f"app.views.{name}").show(session.choose_site())
+    head, aside = session.site_open()
+    session.offer_sites(aside)
+    importlib.import_module(f"app.views.{name}").show(head)
 
 
 @pytest.fixture

@@ -29,7 +29,9 @@ def one_view() -> None:
     from app import session
     from app.views import drying
 
-    drying.show(session.choose_site())
+    head, aside = session.site_open()
+    session.offer_sites(aside)
+    drying.show(head)
 
 
 def run(monkeypatch: pytest.MonkeyPatch, name: str) -> AppTest:

@@ -16,7 +16,9 @@ def page() -> None:
     from app import session
     from app.views import report
 
-    report.show(session.choose_site())
+    head, aside = session.site_open()
+    session.offer_sites(aside)
+    report.show(head)
 
 
 def test_the_page_says_what_would_fill_the_report(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

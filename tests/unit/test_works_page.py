@@ -31,7 +31,9 @@ def one_view() -> None:
     from app import session
     from app.views import works
 
-    works.show(session.choose_site())
+    head, aside = session.site_open()
+    session.offer_sites(aside)
+    works.show(head)
 
 
 @pytest.fixture
