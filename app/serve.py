@@ -18,6 +18,7 @@ import uvicorn
 from streamlit.web import bootstrap
 
 from app.access import RULES
+from app.downloads import keep_asked
 from app.gate import Gate
 from app.pairing import OPEN_DOORS, Door, is_this_machine, shown_code
 from geo.access import Rules, read_rules
@@ -171,6 +172,7 @@ def main() -> None:
     hosts = frozenset([*inner, *(host_of(address, port) for address in outer)])
     door = Door(hosts=hosts, lan=lan, login=bool(login), secure=secure, tell=_tell_code)
     OPEN_DOORS[:] = [door]
+    keep_asked()
     bootstrap.load_config_options({**asked["options"], "server.port": port, "server.address": "127.0.0.1"})
     gate = Gate(st.App(Path(__file__).with_name("main.py")), door, port=port)
     settings = uvicorn.Config(
