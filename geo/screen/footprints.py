@@ -124,15 +124,21 @@ def allot(footprints: Footprints, lattice: Lattice, *, side_cells: int, reach_m:
         return blocks
     box = bounds[placed]
     middle = (box[:, :2] + box[:, 2:]) / 2
-    across = np.floor(middle[:, 0] / (side_cells * lattice.a)).astype(np.int64)
-    up = np.floor(middle[:, 1] / (side_cells * lattice.b)).astype(np.int64)
+    side = side_cells * np.array([lattice.a, lattice.b])
+    cell = np.floor(middle / side).astype(np.int64)
+    across, up = cell.T
     order = np.lexsort((placed, across, up))
     first = np.flatnonzero(np.r_[True, (np.diff(across[order]) != 0) | (np.diff(up[order]) != 0)])
     low = np.minimum.reduceat(box[order, :2], first) - reach_m
     high = np.maximum.reduceat(box[order, 2:], first) + reach_m
+    corner = cell[order[first]] * side
+    over = max(float((corner - low).max()), float((high - corner - side).max()))
+    within = (box[:, :2] > cell * side + over) & (box[:, 2:] < (cell + 1) * side - over)
+    edge = np.flatnonzero(~within.all(axis=1))  # no other block's window reaches those further in
     windows = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
     tree = shapely.STRtree(windows)
-    feature, near = tree.query(shapely.box(*box.T), predicate=None)
+    feature, near = tree.query(shapely.box(*box[edge].T), predicate=None)
+    feature = edge[feature]
     group = np.empty(len(placed), dtype=np.int64)
     group[order] = np.repeat(np.arange(len(first)), np.diff(np.r_[first, len(order)]))
     guest = group[feature] != near

@@ -17,8 +17,9 @@ from pyproj import CRS
 from geo.errors import InputError, Problem
 from geo.screen.block import Done
 from geo.screen.footprints import Block
-from geo.screen.results import cells_of
+from geo.screen.results import cells_of, is_word
 from geo.screen.tables import Writer
+from geo.verdict import NOT_KNOWN
 
 MANIFEST = "manifest.json"
 KINDS = {"": ("Polygon", "MultiPolygon"), "-walls": ("LineString",)}
@@ -138,10 +139,9 @@ class Join:
             )  # fmt: skip
         if not suffix:
             self.faults |= dict.fromkeys(json.loads((block.schema.metadata or {}).get(b"faults", b"[]")))
-            word = block["verdict"].to_pandas().astype(str).to_numpy()
             self.counts["examined"] += int(block["examined"].to_numpy().sum())
-            self.counts["toward"] += int((word == "toward").sum())
-            self.counts["not_known"] += int((word == "not known").sum())
+            self.counts["toward"] += int(is_word(block["verdict"], "toward").sum())
+            self.counts["not_known"] += int(is_word(block["verdict"], NOT_KNOWN).sum())
         if block.num_rows:
             self._writers[suffix].write(block)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 import pyarrow.compute as pc  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 import shapely
+from numpy.typing import NDArray
 from pyarrow.dataset import dataset  # type: ignore[import-untyped]
 from pyproj import CRS
 
@@ -58,28 +60,33 @@ def cells_of(results: Path, size_m: float) -> gpd.GeoDataFrame:
         box = batch.column("bbox").flatten()
         x = (np.asarray(box[0]) + np.asarray(box[2])) / 2
         y = (np.asarray(box[1]) + np.asarray(box[3])) / 2
-        word = batch.column("verdict").to_pandas().astype(str).to_numpy()
+        uphill = batch.column("uphill_m2").to_numpy(zero_copy_only=False)
         table = pd.DataFrame(
             {
                 "across": np.floor(x / size_m),
                 "up": np.floor(y / size_m),
                 "homes": 1,
                 "examined": batch.column("examined").to_numpy(zero_copy_only=False),
-                **{one.replace(" ", "_"): word == one for one in said.WORDS},
-                "low_spots": batch.column("low_spot").to_pandas().astype(str).to_numpy() == "yes",
-                "uphill_m2": batch.column("uphill_m2").to_numpy(zero_copy_only=False),
+                **{one.replace(" ", "_"): is_word(batch.column("verdict"), one) for one in said.WORDS},
+                "low_spots": is_word(batch.column("low_spot"), "yes"),
+                "uphill_known": np.isfinite(uphill),
+                "uphill_m2": uphill,
             }
         )
         parts.append(table[np.isfinite(x)])
-    whole = pd.concat(parts, ignore_index=True)
-    whole["uphill_known"] = np.isfinite(whole["uphill_m2"])
-    by = whole.groupby(["up", "across"], sort=True)
+    by = pd.concat(parts, ignore_index=True).groupby(["up", "across"], sort=True)
     counts = by[list(COUNTED)].sum().astype(np.int64)
     counts["uphill_m2_median"] = by["uphill_m2"].median()
     counts = counts.reset_index()
     west, south = counts["across"].to_numpy() * size_m, counts["up"].to_numpy() * size_m
     squares = shapely.box(west, south, west + size_m, south + size_m)
     return gpd.GeoDataFrame(counts.drop(columns=["across", "up"]), geometry=squares, crs=crs_of(results))
+
+
+def is_word(column: Any, word: str) -> NDArray[np.bool_]:
+    """Say of each row of a column of words whether it holds this one."""
+    found: NDArray[np.bool_] = pc.fill_null(pc.equal(column, word), False).to_numpy(zero_copy_only=False)
+    return found
 
 
 def count_in(results: Path, bbox: tuple[float, float, float, float]) -> int:
