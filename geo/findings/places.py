@@ -94,11 +94,16 @@ def _positions(site: Site, kinds: Sequence[str]) -> tuple[pd.DataFrame, dict[str
 
 
 def _read_again(table: pd.DataFrame, whole: pd.DataFrame, site: Site) -> pd.DataFrame:
-    """Give readings taken again at a place that is on record the position of that place."""
+    """Give readings taken again at a place that is on record the position of that place.
+
+    Where an id stands twice, which is refused elsewhere, its first row speaks for it.
+    """
     places = pd.concat([table, positions_table(site, "drying_point")])
+    places = places[~places.index.duplicated()]
     first = whole["point_id"].where(whole["point_id"] != "", whole["repeats_id"])
-    for _ in range(len(table)):
-        want = (places["position_by"].reindex(table.index) == "") & first.isin(places.index)
+    first = first[~first.index.duplicated()]
+    for _ in range(len(first)):
+        want = (places["position_by"].reindex(first.index) == "") & first.isin(places.index)
         named = first[want]
         known = named[(places["position_by"].reindex(named) != "").to_numpy()]
         if known.empty:

@@ -6,7 +6,10 @@ import math
 import re
 import struct
 import warnings
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from numbers import Real
+from typing import Any
 
 from PIL import Image
 from PIL.ExifTags import GPS, IFD, Base
@@ -29,8 +32,17 @@ BROKEN = (
 )  # fmt: skip
 """What a decoder may raise on bytes that somebody, or a bad card, has spoiled."""
 
+_NONE = re.compile(r"(?!)")
 _TIME = re.compile(r"(\d{4}):(\d{2}):(\d{2})[ T](\d{2}):(\d{2}):(\d{2})")
 _OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")
+
+FORMS = {
+    **dict.fromkeys((Base.Make, Base.Model), re.compile(r"[ -~]{1,40}")),
+    **dict.fromkeys((Base.DateTime, Base.DateTimeOriginal, Base.DateTimeDigitized), _TIME),
+    **dict.fromkeys((Base.OffsetTime, Base.OffsetTimeOriginal, Base.OffsetTimeDigitized), _OFFSET),
+    Base.SubsecTimeOriginal: re.compile(r"\d{1,9}"),
+}
+"""What the notes that are text may say (CIPA DC-008, Exif, from memory); the others are one number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,11 +121,8 @@ def notes_without_place(raw: bytes) -> bytes:
     """
     before = read_exif(raw)
     after = Image.Exif()
-    for tag in KEPT:
-        if tag in before:
-            after[tag] = before[tag]
-    inside = before.get_ifd(IFD.Exif)
-    kept = {int(tag): inside[tag] for tag in KEPT_INSIDE if tag in inside}
+    after.update(_as_meant(before, KEPT))
+    kept = _as_meant(before.get_ifd(IFD.Exif), KEPT_INSIDE)
     if kept:
         after.get_ifd(IFD.Exif).update(kept)
     try:
@@ -122,6 +131,23 @@ def notes_without_place(raw: bytes) -> bytes:
         upright = Image.Exif()
         upright[Base.Orientation] = camera_facts(raw).orientation
         return upright.tobytes()
+
+
+def _as_meant(notes: Mapping[int, Any], tags: Iterable[Base]) -> dict[int, Any]:
+    """Return those notes that are of the form their tag is meant to have.
+
+    Where a length or a pointer is spoiled, a note holds bytes of its neighbours, the place among them.
+    """
+    found: dict[int, Any] = {}
+    for tag in tags:
+        said = notes.get(tag)
+        if isinstance(said, str):
+            text = said.split("\x00")[0].strip()
+            if FORMS.get(tag, _NONE).fullmatch(text):
+                found[int(tag)] = text
+        elif tag not in FORMS and isinstance(said, Real):
+            found[int(tag)] = said
+    return found
 
 
 def _moment(said: object, offset: object) -> str:

@@ -508,6 +508,7 @@ def see(folder: Path) -> list[Problem]:
 
 @given(st.lists(slips, min_size=1, max_size=3))
 @example([("ground.tif", "truncated", 1)])
+@example([("readings.csv", "rows repeated", 0)])
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_no_slip_breaks_the_check(tmp_path: Path, slips: list[tuple[str, str, int]]) -> None:
     """Files cut off, spliced, with bytes, cells or rows changed: always a list of problems, or a site that reads."""
