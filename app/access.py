@@ -21,7 +21,7 @@ RULES: list[Rules] = []
 """The rules of this run; empty where nobody has to log in."""
 WORKS_KINDS = frozenset({"work_done", "hold_point", "photo"})
 """What somebody who only does the works may record."""
-READ = ("site", "version", "versions", "file_versions", "file", "history", "saves")
+READ = ("site", "site_at", "version", "versions", "file_versions", "file", "history", "saves")
 CHANGE = ("remove_site", "restore_site", "undo", "restore")
 PAGES = {
     "map": "look", "strip": "look", "ground": "look", "outlets": "look", "drains": "look",

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -180,6 +180,13 @@ def _placed(whole: tuple[Any, ...], key: str, estate: str, only: str, _at: Desk)
     from geo.portfolio.placed import placed as homes  # noqa: PLC0415
 
     return homes(_at.register, _at.viewer, key, now=_at.now, estate=estate, only=only)
+
+
+def placed_near(at: Desk, key: str, state: Mapping[str, Any]) -> Placed | None:
+    """Return a home and those round it for a map, ``None`` where it has no place."""
+    from geo.portfolio.placed import placed_near as homes  # noqa: PLC0415
+
+    return homes(at.register, at.viewer, key, state, now=at.now)
 
 
 def patterns(at: Desk, asset_kind: str, by: tuple[str, ...]) -> Patterns:

@@ -118,7 +118,7 @@ def next_homes(
 
     if keys:
         for key in KEYS.values():
-            typer.echo(f"{key.name:<12} {key.label} ({key.first} first)")
+            typer.echo(f"{key.name:<12} {key.label} ({key.ends[0]} first)")
         return
     chosen = tuple(name.strip() for name in order.split(",") if name.strip()) or USUAL
     now = _moment(at)

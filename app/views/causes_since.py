@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import pandas as pd
 import streamlit as st
 
-from app import cache_causes, earlier, session, workspace
+from app import cache_causes, session, workspace
 from app.parts import part
 from app.widgets import chrome
 from app.widgets.table import show_table
@@ -65,7 +65,7 @@ def _picked(site_id: str) -> tuple[str, Callable[[], Site] | None]:
         "As it stood after", list(names), format_func=names.__getitem__, key=f"since-{site_id}", index=None,
         placeholder="choose a save", width=620,
     )  # fmt: skip
-    return f"save {save_id}", None if save_id is None else lambda: earlier.site_at(site_id, save_id)
+    return f"save {save_id}", None if save_id is None else lambda: workspace.store().site_at(site_id, save_id)
 
 
 def _unzipped(raw: bytes) -> Site:

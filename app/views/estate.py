@@ -84,9 +84,10 @@ def _rates(found: Patterns, plural: str) -> None:
         }
     )
     show_table(table)
+    first = "The least likely to be chance stands first."
     if len(found.groups) > SHOWN:
-        chrome.note(f"The {SHOWN} least likely of {len(found.groups)} groups; all of them are in the files.")
-    chrome.note(*found.remarks)
+        first += f" The first {SHOWN} of {len(found.groups)} groups; all of them are in the files."
+    chrome.note(first, *found.remarks)
     parts.take_away("patterns", found.groups, key="take-patterns")
 
 
@@ -150,7 +151,7 @@ def _money(at: cache_homes.Desk) -> None:
     if "cost_hundredths" in at.viewer.hidden_keys:
         return
     parts.sub("Money by cause")
-    table = cache_homes.costs(at)
+    table = cache_homes.costs(at).sort_values(["currency", "amount"], ascending=[True, False], kind="stable")
     word = at.register.ref.word
     show_table(
         pd.DataFrame(
@@ -159,8 +160,13 @@ def _money(at: cache_homes.Desk) -> None:
                 "currency": table["currency"],
                 "spent": table["amount"],
                 "of it on repairs that failed": table["failed_amount"],
-                "for each metre": table["per_m"],
+                "for each metre of wall": table["per_m"],
             }
         ),
         empty="No cost is recorded.",
     )
+    if len(table):
+        chrome.note(
+            "Of each currency the largest sum stands first. For each metre: a row's whole sum over the"
+            " lengths of wall recorded with it; – where none is."
+        )

@@ -204,7 +204,7 @@ def _walls(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None
     """Show places wet after their repair, told apart; diagnoses that nothing bears out."""
     own = narrowed(at.viewer, frozenset({home_id}))
     again = at.register.repeats(own)
-    parts.sub("Wet again where it was repaired")
+    parts.sub("Wet where it was repaired")
     for row in again.to_dict("records"):
         _flag(str(row["verdict"]), str(row["said"]), str(row["rests_on"]))
     if again.empty:
@@ -267,11 +267,11 @@ def _money(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None
         pd.DataFrame(
             {
                 "for": [word("cost_for", one) for one in table["cost_for"]],
-                "cause": [word("cause", one) if one else "" for one in table["cause"]],
+                "cause": [word("cause", one) if one else "no cause named" for one in table["cause"]],
                 "currency": table["currency"],
                 "spent": table["amount"],
                 "of it on repairs that failed": table["failed_amount"],
-                "length, m": table["length_m"],
+                "length, m": table["length_m"].where(table["length_m"] > 0),
                 "for each metre": table["per_m"],
             }
         ),
@@ -280,19 +280,20 @@ def _money(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None
 
 
 def _map(at: cache_homes.Desk, home_id: str, state: Mapping[str, Any]) -> None:
-    """Show where the home is among those of its estate."""
-    found = cache_homes.placed(at, "wet", estate=str(state["estate"]), only="all")
-    table = found.table
-    if home_id not in set(table["home_id"]):
+    """Show where the home is among those round it, of whatever estate."""
+    found = cache_homes.placed_near(at, "wet", state)
+    if found is None:
         chrome.note("This home has no place on the map: its easting and northing are not recorded.")
         return
+    table, near_m = found.table, at.register.ref.value("portfolio.near_m")
     show_many(
         "home",
         packed(table["home_id"], table["easting_m"], table["northing_m"], table["step"], table["estate"]),
         version=f"{at.head}|{home_id}",
-        title=f"{KEYS['wet'].label}, {state['estate']}",
+        title=KEYS["wet"].label,
         legend=found.legend,
         on_open=parts.choose_home,
         marked=home_id,
-        told="The ringed home is this one; touch another to open it.",
+        told=f"{len(table):,} of your homes, this one among them, within {near_m:g} m east, north, west and"
+        " south. The ringed home is this one; touch another to open it.",
     )

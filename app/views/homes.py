@@ -86,15 +86,16 @@ def _chosen(at: cache_homes.Desk) -> tuple[str, str, str]:
             "Look at", list(VIEWS), format_func=VIEWS.__getitem__, default="list", required=True,
             key="homes-view", label_visibility="collapsed", bind="query-params",
         )  # fmt: skip
-        if view == "dates":
-            return "dates", "open", ""
-        only = st.selectbox(
-            "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only", on_change=_first_page,
-            bind="query-params", width=260,
-        )  # fmt: skip
-        estate = st.selectbox(
-            "Estate", [EVERY, *cache_homes.estates(at)], key="homes-estate", on_change=_first_page, width=260
-        )
+        only, estate = "open", EVERY
+        if view != "dates":
+            only = st.selectbox(
+                "Which homes", list(ONLY), format_func=ONLY.__getitem__, key="homes-only",
+                on_change=_first_page, bind="query-params", width=260,
+            )  # fmt: skip
+            estate = st.selectbox(
+                "Estate", [EVERY, *cache_homes.estates(at)], key="homes-estate", on_change=_first_page,
+                width=260,
+            )  # fmt: skip
         st.text_input(
             "Open a home by its number", key="homes-find", on_change=_find, width=220, placeholder="number"
         )
@@ -133,16 +134,22 @@ def _list(at: cache_homes.Desk, order: list[str], only: str, estate: str) -> Non
     show_list(
         rows,
         order,
-        {name: (key.label, key.first) for name, key in KEYS.items() if key.column not in hidden},
-        told=f"{start + 1 if rows else 0} to {last} of {page.homes:,} homes; ties go by the age of the case,"
-        " then by the number of the home.",
+        {name: (key.label, key.ends) for name, key in KEYS.items() if key.column not in hidden},
+        told=f"{start + 1 if rows else 0} to {last:,} of {_counted(page.homes, only, estate)}; ties go by the"
+        " age of the case, then by the number of the home.",
         on_order=_set_order,
         on_open=parts.choose_home,
     )
     with st.container(horizontal=True):
-        st.button("Earlier", disabled=start == 0, on_click=_turn, args=(-limit,), key="homes-back")
-        st.button("Next", disabled=last >= page.homes, on_click=_turn, args=(limit,), key="homes-on")
+        st.button("Previous page", disabled=start == 0, on_click=_turn, args=(-limit,), key="homes-back")
+        st.button("Next page", disabled=last >= page.homes, on_click=_turn, args=(limit,), key="homes-on")
     parts.take_away("next-homes", page.table, key="take-homes")
+
+
+def _counted(homes: int, only: str, estate: str) -> str:
+    """Say how many homes, and of which kind."""
+    which = [ONLY[only].lower(), *([estate] if estate else [])]
+    return f"{homes:,} {'home' if homes == 1 else 'homes'} ({', '.join(which)})"
 
 
 def _turn(by: int) -> None:
@@ -155,7 +162,7 @@ def _row(at: cache_homes.Desk, one: dict[str, Any]) -> Row:
         KEYS[name].tell(_known(one.get(KEYS[name].column)), _nation(at), at.now)
         for name in ("law", "promise")
     ]
-    dates = [said for said in told if said]
+    dates = [said for said in told if said and said not in str(one["said"])]
     opened = _known(one.get("opened_at"))
     if opened is not None and "open since" not in str(one["said"]):
         dates.append(f"open since {local_day(opened, _nation(at)):%d %b %Y}")
@@ -194,8 +201,17 @@ def _map(at: cache_homes.Desk, order: list[str], only: str, estate: str) -> None
         legend=found.legend,
         height_px=MAP_PX,
         on_open=parts.choose_home,
-        told=f"{len(table):,} homes" + (f"; {found.without:,} have no place" if found.without else "") + ".",
+        told=_counted(len(table), only, estate)
+        + (f"; {found.without:,} more have no place" if found.without else "")
+        + ".",
     )
+
+
+def _left(days: int, *, passed: bool) -> str:
+    """Say how many working days are left of a date, or how many ago it passed."""
+    if passed:
+        return f"passed {-days} ago" if days else "passed today"
+    return f"{days} left" if days else "today"
 
 
 def _dates(at: cache_homes.Desk) -> None:
@@ -205,19 +221,23 @@ def _dates(at: cache_homes.Desk) -> None:
     )
     table = cache_homes.due(at, int(days or DAYS[0]))
     chrome.note(
-        f"{len(table)} dates, passed ones too. A date stands here while nothing is recorded that ends it; it"
-        " says what is due, not whether a duty was met."
+        f"{len(table):,} {'date' if len(table) == 1 else 'dates'}, passed ones too, the earliest first.",
+        "A date stands here while nothing is recorded that ends it; it says what is due, not whether a duty"
+        " was met.",
     )
     show_table(
         pd.DataFrame(
             {
-                "due": table["due_on"] + table["hour"],
-                "working days left": table["working_days"],
+                "due": pd.to_datetime(table["due_on"]).dt.strftime("%a %d %b %Y") + table["hour"],
+                "working days": [
+                    _left(int(days), passed=moment <= at.now)
+                    for days, moment in zip(table["working_days"], table["due_at"], strict=True)
+                ],
                 "home": table["home_id"],
                 "what": table["label"],
                 "by": table["by"],
                 "counted from event": table["started_by"],
-                "if it is": ["a significant hazard" if one else "" for one in table["assumed"]],
+                "holds only for": ["a significant hazard" if one else "" for one in table["assumed"]],
             }
         ).head(SHOWN),
         empty="None.",

@@ -72,7 +72,7 @@ def told_as_at(at: cache_homes.Desk) -> str:
     when = f"{at.now:%a %d %b %Y %H:%M} UTC"
     return (
         f"landlord {at.viewer.landlord_id} · told as at {when}"
-        f"{' (a fixed date, for demonstration)' if at.fixed else ''} · register {at.head[:10]}"
+        f"{' (a fixed date, for demonstration)' if at.fixed else ''} · state of the register {at.head[:10]}"
     )
 
 

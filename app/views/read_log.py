@@ -37,13 +37,13 @@ def show(head: DeltaGenerator) -> None:
         head,
         "Who read what",
         "Noted before it was shown: what people said, photographs, hazards of visits, homes of the register,"
-        " letters, reports and files taken away. People stand here by a sign that tells no name.",
+        " letters, reports, files taken away, back-ups. People stand here by a sign that tells no name.",
     )
     try:
         access.visitor().require("audit")
         names, homes = _own_sites(), _own_homes()
         only = st.selectbox(
-            "Of", [EVERY, *([HOMES] if homes else []), *names], key="read-log-of",
+            "Read of", [EVERY, *([HOMES] if homes else []), *names], key="read-log-of",
             format_func=lambda name: plain(names.get(name, name)),
         )  # fmt: skip
         sites = [] if only == HOMES else list(names) if only == EVERY else [only]
@@ -51,12 +51,13 @@ def show(head: DeltaGenerator) -> None:
     except WallfootError as error:
         st.text(str(error))
         return
-    show_table(_table(found, names), empty="Nothing was read yet.")
+    show_table(_table(found, names), empty="Nothing was read yet.", tall=True)
     if len(found) == MOST_ROWS:
         chrome.note(f"The latest {MOST_ROWS} are shown; choose a site to see older ones of it.")
     chrome.note(
         "Opening a site hands its page everything in it: the row says what was within reach, noted once for"
-        " a login and hour. A file taken away is noted each time. No row can be altered or taken out here."
+        " a login and hour. A file taken away is noted each time. No row can be altered or taken out here.",
+        "The latest stands first. As command: by whoever keeps the workspace, at the machine itself.",
     )
 
 

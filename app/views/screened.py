@@ -37,6 +37,7 @@ def show(head: DeltaGenerator) -> None:
             (f"{counts['toward']:,}", "the ground surely falls to a wall"),
             (f"{counts['not known']:,}", "not known"),
             (f"{counts['away'] + counts['level']:,}", "away or level at every wall that is known"),
+            (f"{counts['party']:,}", "no free wall"),
         ]
     )
     left, right = st.columns([1.35, 1])
@@ -44,8 +45,10 @@ def show(head: DeltaGenerator) -> None:
     with left:
         _map(file, changed, chosen)
     with right:
-        st.text_input("Open a home by its number", key="screened-find", on_change=_find)
-        _home(file, changed, chosen)
+        st.text_input("Open a home by its number", key="screened-find", on_change=_find, placeholder="number")
+        walls = _home(file, changed, chosen)
+    if walls is not None:
+        _faces(walls, chosen)
     _surest(file, changed)
 
 
@@ -60,6 +63,9 @@ def _map(file: Path, changed: float, chosen: str) -> None:
         return
     table = view.table
     told = f"{view.homes:,} homes."
+    without = 0 if square else homes_count(file) - view.homes
+    if without:
+        told += f" {without:,} more {'has' if without == 1 else 'have'} no outline, so no place."
     if not view.near:
         told += f" Each square is {table['side_m'].iloc[0]:,.0f} m; open one to see its homes."
     show_many(
@@ -83,12 +89,15 @@ def _surest(file: Path, changed: float) -> None:
         chrome.note("The ground surely falls to no wall that was looked at.")
         return
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.button("Earlier", disabled=start == 0, on_click=_turn, args=(start - ON_PAGE,), key="screened-up")
         st.button(
-            "Later", disabled=start + ON_PAGE >= count, on_click=_turn, args=(start + ON_PAGE,),
+            "Previous page", disabled=start == 0, on_click=_turn, args=(start - ON_PAGE,), key="screened-up"
+        )
+        st.button(
+            "Next page", disabled=start + ON_PAGE >= count, on_click=_turn, args=(start + ON_PAGE,),
             key="screened-down",
         )  # fmt: skip
         st.text(f"{start + 1:,} to {min(start + ON_PAGE, count):,} of {count:,}")
+    chrome.note("Surest: the more fall to the wall is left at the low end of its 95 % range.")
     low, high = "steepest_low_percent", "steepest_high_percent"
     shown = pd.DataFrame(
         {
@@ -121,20 +130,27 @@ def _find() -> None:
     _choose(str(st.session_state.get("screened-find", "")).strip()[:200])
 
 
-def _home(file: Path, changed: float, home_id: str) -> None:
-    """Show one home's faces with their falls, and why what is not known is not."""
+def _home(file: Path, changed: float, home_id: str) -> pd.DataFrame | None:
+    """Say what is known of one home, and return its walls; nothing where there is no such home."""
     if not home_id:
-        chrome.note("Touch a home on the map: its faces stand here, each with its fall and range.")
-        return
+        chrome.note("Touch a home on the map: what is known of it stands here, its faces below.")
+        return None
     homes, walls = cache_homes.screened_home(file, changed, home_id)
     if homes.empty:
         st.text(f"There is no home {home_id[:80]} in this file.")
-        return
+        return None
     home = homes.to_dict("records")[0]
     parts.sub(f"Home {home_id}")
     for line in home_said(home):
-        st.text(line)
-    table = reasons_of(walls).drop(columns=["to_m", "from_m"])
+        if line != CAUTION:
+            st.text(line)
+    return walls
+
+
+def _faces(walls: pd.DataFrame, home_id: str) -> None:
+    """Show one home's faces with their falls, and why what is not known is not."""
+    parts.sub(f"Faces of home {home_id}")
+    table = reasons_of(walls).drop(columns=["to_m", "from_m", "fall"])
     show_table(
         table.rename(columns={"bearing_deg": "faces, ° from grid north", "said": "in a sentence"}), digits=0,
         empty="No wall of it was looked at.",

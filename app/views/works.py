@@ -154,7 +154,9 @@ def _beside(found: Findings) -> None:
 def _quantities(works: Works, found: Findings, dated: str) -> None:  # noqa: ARG001 - as its fellows
     """Show every repair with its quantities."""
     if not works.works:
-        chrome.note("No repair is recorded, and none is proposed: no cause is accepted yet.")
+        chrome.note(
+            *(works.notes or ["No repair is recorded, and none is proposed: no cause is accepted yet."])
+        )
         _recording(works_record.repairs, works, found)
         return
     only = st.toggle("Only what is missing or unsure", key="works-unknown")

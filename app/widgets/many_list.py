@@ -30,7 +30,7 @@ class Row:
     said
         What the keys are here, the strongest first.
     dates
-        What is due when, in words.
+        What else is due when, or since when, in words.
     before
         The key that puts it before the next.
     """
@@ -56,7 +56,7 @@ def _component() -> Any:
 def show_list(
     rows: Sequence[Row],
     order: Sequence[str],
-    keys: Mapping[str, tuple[str, str]],
+    keys: Mapping[str, tuple[str, tuple[str, str]]],
     *,
     told: str,
     on_order: Callable[[tuple[str, ...]], None],
@@ -69,7 +69,7 @@ def show_list(
     order
         Names of keys, the strongest first; ``-`` before one that is turned round.
     keys
-        Every key there is: its label, and what comes first (most, least, earliest).
+        Every key there is: its label, and what comes first, as it is and turned round.
     on_order, on_open
         Called with the new order, or with the home that was chosen, before the page is run again.
     """
@@ -90,7 +90,9 @@ def show_list(
         data={
             "rows": [asdict(row) for row in rows],
             "order": list(order),
-            "keys": [{"name": name, "label": label, "first": first} for name, (label, first) in keys.items()],
+            "keys": [
+                {"name": name, "label": label, "ends": list(ends)} for name, (label, ends) in keys.items()
+            ],
             "told": told,
         },
         on_order_change=ordered,

@@ -55,7 +55,7 @@ def draw_rates(groups: pd.DataFrame, names: list[str], *, rate: float, title: st
             page.line(edge, y - 5, edge, y + 5, stroke=ACCENT, stroke_width=2)
         page.circle(LEFT + row["rate"] * across, y, 5.5, fill=PAPER, stroke=INK, stroke_width=1.5, tip=said)
         page.circle(shrunk, y, 5.5, fill=ACCENT, tip=said)
-        told = f"{row['failed']} of {row['inspected']}  ({100 * row['rate']:.0f} %)"
+        told = f"{row['failed']} of {row['inspected']}  ({100 * row['rate']:.1f} %)"
         page.words(WIDE - RIGHT + 16, y + 4.5, told, font_size=13)
     y = bottom + 26
     page.circle(LEFT, y - 4, 5.5, fill=PAPER, stroke=INK, stroke_width=1.5)

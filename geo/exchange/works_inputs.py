@@ -6,6 +6,7 @@ import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from geo.drains.setting_out import SettingOut
 from geo.drains.soakage import StormDepths, own_depths
 from geo.drying.goals import MET, NOT_MET
 from geo.drying.report import Drying, drying_of
@@ -30,6 +31,7 @@ def works_for(
     drying: Drying | None = None,
     rates: Sequence[Rate] = (),
     rain: StormDepths | None = None,
+    setting: SettingOut | None = None,
 ) -> Works:
     """Work out the works of a site; what is not given is worked out here.
 
@@ -46,7 +48,8 @@ def works_for(
     causes = ledger_of(found, drains, tests) if ledger is None else ledger
     if drying is None and found.site.of("drying_point"):
         drying = drying_of(found, tests)
-    setting, _ = setting_out_of(found.site, perimeter=found.perimeter)
+    if setting is None:
+        setting, _ = setting_out_of(found.site, perimeter=found.perimeter)
     return works_of(
         found, drains, causes, tests, setting=setting, rates=rates, rain=rain, goals=goals_by_reading(drying)
     )  # fmt: skip

@@ -31,7 +31,7 @@ from geo.store.register_tables import (
 
 ONLY = {
     "open": "An open case",
-    "again": "Wet again after a repair",
+    "again": "Wet after a repair",
     "no_access": "Going stale, no way in",
     "unproven": "Diagnosis not borne out",
     "all": "Every home",

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from geo.errors import InputError, Problem
 from geo.portfolio.counting import local_day
@@ -23,7 +24,7 @@ class Key:
     label
         In words.
     first
-        ``"most"``, ``"least"``, ``"earliest"``: what comes first unless turned round.
+        ``"most"`` or ``"earliest"``: what comes first unless turned round.
     said
         How a value is told, with ``{}`` for it; ``""`` for a flag, told by its label where it is set.
     due
@@ -41,6 +42,15 @@ class Key:
     def descending(self) -> bool:
         """Whether larger values come first."""
         return self.first == "most"
+
+    @property
+    def ends(self) -> tuple[str, str]:
+        """What comes first, and what does once it is turned round, in words."""
+        if self.first == "earliest":
+            return ("earliest", "latest") if self.due else ("oldest", "newest")
+        if self.first == "most" and not self.said and self.name != "let_in":
+            return "those with it", "those without"
+        return {"let_in": ("let in", "not let in")}.get(self.name, ("most", "least"))
 
     def tell(self, value: Any, nation: Nation, now: dt.datetime) -> str:
         """Say a home's value, ``""`` where there is nothing to say."""
@@ -197,6 +207,7 @@ def _problem(name: str, found: str, allowed: str) -> Problem:
 
 
 def _due(value: dt.datetime, nation: Nation, now: dt.datetime) -> str:
-    """Return the last day of what is due, and whether it has passed."""
+    """Return the last day of what is due, its hour where it has one, and whether it has passed."""
     day = local_day(value - dt.timedelta(microseconds=1), nation)
-    return f"{day:%a %d %b %Y}{' (passed)' if value <= now else ''}"
+    hour = f" {value.astimezone(ZoneInfo(nation.zone)):%H:%M}".replace(" 00:00", "")
+    return f"{day:%a %d %b %Y}{hour}{' (passed)' if value <= now else ''}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,9 +20,10 @@ from geo.portfolio.register import Register
 from geo.portfolio.viewer import Viewer
 from geo.store.register_tables import HOME_STATE
 
-__all__ = ["ONLY", "Placed", "estates", "listed", "narrowed", "placed", "steps_of"]
+__all__ = ["ONLY", "Placed", "estates", "listed", "narrowed", "placed", "placed_near", "steps_of"]
 
 EPOCH = dt.date(1970, 1, 1).toordinal()
+Box = tuple[float, float, float, float]
 STEPS = 6
 """Steps of a map: the first is "nothing to say"."""
 
@@ -38,7 +39,7 @@ class Placed:
     legend
         What each step is in words, ``""`` for a step no home is in.
     without
-        Homes that have no place.
+        Homes that have no place; none is counted where a box was asked for.
     """
 
     table: pd.DataFrame
@@ -89,6 +90,7 @@ def placed(
     now: dt.datetime,
     estate: str = "",
     only: str = "open",
+    box: Box | None = None,
 ) -> Placed:
     """Return homes with their places, in steps of one key.
 
@@ -96,6 +98,8 @@ def placed(
     ----------
     key
         Name of one of :data:`~geo.portfolio.keys.KEYS`, ``-`` before it makes no difference.
+    box
+        West, south, east and north, m of the national grid: only homes in it.
 
     Raises
     ------
@@ -108,6 +112,10 @@ def placed(
         where = ask.among(viewer, only, connection, now=now, ref=register.ref)
         if estate:
             where = sa.and_(where, HOME_STATE.c.estate == estate)
+        if box is not None:
+            west, south, east, north = box
+            across, up = HOME_STATE.c.easting_m, HOME_STATE.c.northing_m
+            where = sa.and_(where, across >= west, across <= east, up >= south, up <= north)
         columns = [HOME_STATE.c[name] for name in names]
         rows = connection.execute(
             sa.select(*columns, HOME_STATE.c[sort.key.column].label("value"))
@@ -127,6 +135,28 @@ def placed(
     step, legend = steps_of(shown["value"].to_numpy(dtype=object), sort.key, now=now, nation=nation)
     shown = shown.drop(columns="value").assign(step=step)
     return Placed(table=shown, legend=legend, without=int((~has).sum()))
+
+
+def placed_near(
+    register: Register, viewer: Viewer, key: str, state: Mapping[str, Any], *, now: dt.datetime
+) -> Placed | None:
+    """Return a home and those round it, within ``portfolio.near_m`` each way, in steps of one key.
+
+    Parameters
+    ----------
+    state
+        What stands of the home (:meth:`~geo.portfolio.questions.Questions.state`).
+
+    Returns
+    -------
+    ``None`` where the home has no place.
+    """
+    across, up = state["easting_m"], state["northing_m"]
+    if across is None or up is None:
+        return None
+    near = register.ref.value("portfolio.near_m")
+    box = (across - near, up - near, across + near, up + near)
+    return placed(register, viewer, key, now=now, only="all", box=box)
 
 
 def steps_of(

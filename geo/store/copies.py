@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from geo.store.engine import connect, reading, writing
 from geo.store.migrate import bring_up
+from geo.store.read_log import ReadLog, note_whole
 from geo.store.register_tables import REGISTER_LANDLORD
 from geo.store.said import StoreError
 from geo.store.tables import METADATA, SITE
@@ -20,7 +21,10 @@ ROWS = 500
 
 
 def back_up(engine: sa.Engine, path: Path) -> Path:
-    """Copy a store into a file of its own, under another name until it is whole."""
+    """Copy a store into a file of its own, under another name until it is whole.
+
+    Who takes it is noted in the store first, so that the copy tells it too.
+    """
     if path.is_dir():
         raise StoreError(f"{path} is a folder; name a file for the back-up.")
     if engine.dialect.name == "sqlite" and path.exists() and path.samefile(str(engine.url.database)):
@@ -30,6 +34,7 @@ def back_up(engine: sa.Engine, path: Path) -> Path:
     os.close(number)
     work = Path(name)
     try:
+        ReadLog(engine).note_whole("back_up")
         if engine.dialect.name == "sqlite":
             _copy_pages(engine, work)
         else:
@@ -43,7 +48,7 @@ def back_up(engine: sa.Engine, path: Path) -> Path:
 
 
 def bring_back(engine: sa.Engine, path: Path) -> None:
-    """Fill an empty store from a back-up."""
+    """Fill an empty store from a back-up, and note in it who did."""
     source = connect(path, create=False)
     try:
         bring_up(source)
@@ -55,6 +60,7 @@ def bring_back(engine: sa.Engine, path: Path) -> None:
                     "This workspace already holds a register of homes; bring a back-up into an empty one."
                 )
             _carry(old, new)
+            note_whole(new, "bring_back")
     finally:
         source.dispose()
 

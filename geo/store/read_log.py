@@ -16,14 +16,16 @@ import secrets
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import sqlalchemy as sa
 
 from geo.site.model import Site
 from geo.store.columns import Moment
 from geo.store.engine import reading, writing
+from geo.store.register_tables import REGISTER_LANDLORD
 from geo.store.said import StoreError, told
-from geo.store.tables import FILE, METADATA, RECORD_TABLES
+from geo.store.tables import FILE, METADATA, RECORD_TABLES, SITE
 
 READ_LOG = sa.Table(
     "read_log",
@@ -52,6 +54,8 @@ KINDS_READ = {
     "letter": "the letter",
     "report": "the full report",
     "export": "a file taken away",
+    "back_up": "everything of it, in a back-up of the whole workspace",
+    "bring_back": "everything of it, brought in here from a back-up",
     "register": "the list of homes",
     "home": "one home of the register",
 }
@@ -109,8 +113,7 @@ class ReadLog:
             raise ValueError(odd[0])
         if reads:
             with told(), writing(self._engine) as connection:
-                rows = [{"read_id": secrets.token_hex(12), **asdict(read)} for read in reads]
-                connection.execute(READ_LOG.insert(), rows)
+                _insert(connection, reads)
 
     def note_command(self, kinds: Sequence[str], **of: str) -> None:
         """Note that whoever runs a command reads something, before it is shown.
@@ -133,6 +136,23 @@ class ReadLog:
         except StoreError as error:
             raise StoreError(
                 "Here it is noted who reads what, and just now it cannot be noted; so this is not shown."
+                f" {error}"
+            ) from error
+
+    def note_whole(self, kind: str) -> None:
+        """Note that whoever runs a command takes the whole store, before it is given: see :func:`note_whole`.
+
+        Raises
+        ------
+        StoreError
+            When it cannot be noted; then it must not be given.
+        """
+        try:
+            with told(), writing(self._engine) as connection:
+                note_whole(connection, kind)
+        except StoreError as error:
+            raise StoreError(
+                "Here it is noted who takes what, and just now it cannot be noted; so nothing is given."
                 f" {error}"
             ) from error
 
@@ -186,6 +206,34 @@ class ReadLog:
             return tuple(
                 Read(**dict(zip(names, row, strict=True))) for row in connection.execute(asked).all()
             )
+
+
+def note_whole(connection: sa.Connection, kind: str) -> None:
+    """Note by whose command a whole store goes or came: a row for each site and each landlord's register.
+
+    Whoever asks what was read of their own site or homes finds it so, and learns of no other's.
+
+    Parameters
+    ----------
+    connection
+        One that writes: the rows are there once its other changes are, or none of them is.
+    kind
+        ``back_up`` or ``bring_back``.
+    """
+    by: dict[str, Any] = {"at": datetime.now(UTC), "who": sign_of_this_user(), "role": COMMAND, "kind": kind}
+    sites = connection.scalars(sa.select(SITE.c.site_id).order_by(SITE.c.site_id))
+    reads = [Read(site_id=site_id, **by) for site_id in sites]
+    landlords = connection.scalars(
+        sa.select(REGISTER_LANDLORD.c.landlord_id).order_by(REGISTER_LANDLORD.c.landlord_id)
+    )
+    reads += [Read(landlord_id=landlord_id, **by) for landlord_id in landlords]
+    if reads:
+        _insert(connection, reads)
+
+
+def _insert(connection: sa.Connection, reads: Sequence[Read]) -> None:
+    rows = [{"read_id": secrets.token_hex(12), **asdict(read)} for read in reads]
+    connection.execute(READ_LOG.insert(), rows)
 
 
 def sign_of_this_user() -> str:

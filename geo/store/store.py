@@ -26,6 +26,7 @@ from geo.store import copies, past, replay
 from geo.store.assemble import Assembled, assemble, ready_to_write
 from geo.store.changes import Change, PutInfo, check_words, checked
 from geo.store.content import Content, fields_of, text_of
+from geo.store.earlier import stood
 from geo.store.edit import refuse_lonely_raster, work_out
 from geo.store.engine import connect, default_cache, default_workspace, name_of, reading, writing
 from geo.store.entries import Event, Save, Saved, SiteEntry
@@ -312,6 +313,17 @@ class Store:
         with reading(self._engine) as connection:
             return past.history(connection, site_id, record_id, since=since)
 
+    def site_at(self, site_id: str, save_id: int) -> Site:
+        """Return a site as it stood after a save, its records in the order they stand in now.
+
+        Raises
+        ------
+        StoreError
+            When a file that findings or causes rest on, or the order of the level book, was changed since.
+        """
+        now = self.site(site_id)
+        return stood(now, self.history(site_id, since=save_id), mark=f"save {save_id}")
+
     def saves(self, site_id: str) -> tuple[Save, ...]:
         """Return the saves of a site, newest first."""
         counted = sa.func.count(EVENT.c.line)
@@ -387,16 +399,18 @@ class Store:
     def back_up(self, path: Path | str) -> Path:
         """Copy the whole store into one file that opens as a workspace; an older one is replaced at the end.
 
+        Who takes it is noted in :attr:`read_log`, of each site and each landlord's register.
+
         Raises
         ------
         StoreError
-            When it cannot be written, or is the workspace itself.
+            When it cannot be noted or written, or is the workspace itself.
         """
         with told():
             return copies.back_up(self._engine, Path(path))
 
     def bring_back(self, path: Path | str) -> None:
-        """Fill this store, which must hold no site and no register, from a back-up.
+        """Fill this store, which must hold no site and no register, from a back-up; who does is noted in it.
 
         Raises
         ------

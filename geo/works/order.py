@@ -106,6 +106,8 @@ def wanted_holds(works: Sequence[Work], *, rules: Rules) -> list[tuple[str, Aske
             found.append((split.hold, work.asked))
         if work.kind in rules.groups["source"] and _answers_source(work.asked, rules):
             found.append(("hp2", work.asked))
+        if work.kind in rules.groups["drying"] and _stopped_elsewhere(work.asked, rules):
+            found.append(("hp2", work.asked))
         if work.kind in rules.groups["floor"]:
             found.append(("hp6", work.asked))
     return [*found, (LAST_CHECK, None)] if found or works else found
@@ -117,6 +119,12 @@ def _answers_source(asked: Asked, rules: Rules) -> bool:
         return asked.kind in rules.groups["outlet"]
     causes = weights().cause_of
     return any(each.cause in causes and causes[each.cause].kind == SOURCE for each in asked.answers)
+
+
+def _stopped_elsewhere(asked: Asked, rules: Rules) -> bool:
+    """Whether it answers a source no kind of repair stops: it waits for that source's own test."""
+    causes = weights().cause_of
+    return any(each.cause in rules.apart and causes[each.cause].kind == SOURCE for each in asked.answers)
 
 
 def order_of(

@@ -76,7 +76,8 @@ def _of_work(work: Work, holds: Mapping[str, Hold], ref: Reference, rules: Rules
     for extra in ("hp2", "hp6"):
         hold = holds.get(f"{extra}:{name}")
         if hold is not None and (split is None or split.hold != extra):
-            found.append(_hold_node(hold, asked, extra))
+            first = extra == "hp2" and work.kind in rules.groups["drying"]
+            found.insert(0 if first else len(found), _hold_node(hold, asked, extra))
     return found
 
 

@@ -9,14 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from geo import weights
 from geo.evidence.support import PROVEN, WELL
 from geo.findings.assets import WORKING
 from geo.perimeter.path import outside_distance
 from geo.works.kinds import MEASURED, NAN, Answers, Asked
 from geo.works.measure import House
+from geo.works.rules import default as shipped_rules
 
-LIQUID = tuple(f"S{number:02d}" for number in (*range(1, 15), 17, 18, 19, 20))
-"""Causes that bring water; the others only read wet, or are salts it left."""
+SALTS = "S16"
 RUN_REPAIR = {
     "crack": "r06", "open_joint": "r06", "fracture": "r06", "displaced": "r05", "belly": "r05",
     "collapsed": "r05", "roots": "r06", "absent": "r05",
@@ -72,7 +73,7 @@ def propose_repairs(accepted: Sequence[Accepted], house: House) -> Proposal:
     found: list[Asked] = []
     notes: list[str] = []
     for cause in accepted:
-        for each in RULES.get(cause.cause, _nothing)(cause, house):
+        for each in RULES[cause.cause](cause, house):
             if isinstance(each, str):
                 notes.append(each)
             else:
@@ -89,10 +90,6 @@ def _along(kind: str, cause: Accepted, side: str, **sizes: Any) -> Asked:
     return _ask(
         kind, ring_key=cause.ring_key, side=side, from_m=cause.from_m, to_m=cause.to_m, **sizes
     )  # fmt: skip
-
-
-def _nothing(cause: Accepted, house: House) -> Iterable[Asked | str]:
-    yield f"{house.ref.word('cause', cause.cause)} at {cause.stretch_id}: no repair of this list answers it."
 
 
 def _state(house: House, kind: str, of_id: str) -> str:
@@ -246,11 +243,6 @@ def _face(cause: Accepted, house: House) -> Iterable[Asked | str]:  # noqa: ARG0
     yield _along("r13", cause, "outside")
 
 
-def _plumbing(cause: Accepted, house: House) -> Iterable[Asked | str]:
-    what = cause.of_id or house.ref.word("cause", cause.cause)
-    yield f"{what}: repaired by a plumber; no quantity is worked out for it."
-
-
 def _condensation(cause: Accepted, house: House) -> Iterable[Asked | str]:  # noqa: ARG001 - as its fellows
     yield _along("r23", cause, "inside")
 
@@ -259,17 +251,14 @@ def _groundwater(cause: Accepted, house: House) -> Iterable[Asked | str]:
     yield _along("r10", cause, "outside", to_id=_outlet(cause, house))
 
 
-def _neighbour(cause: Accepted, house: House) -> Iterable[Asked | str]:
-    what = cause.of_id or house.ref.word("cause", cause.cause)
-    yield f"{what}: agree with the neighbour, or with whoever owns it, what is mended there."
-
-
 def _chimney(cause: Accepted, house: House) -> Iterable[Asked | str]:  # noqa: ARG001 - as its fellows
     yield _ask("r22", [cause.of_id] if cause.of_id else [])
 
 
-def _only_dry(cause: Accepted, house: House) -> Iterable[Asked | str]:  # noqa: ARG001 - as its fellows
-    return ()
+def _apart(cause: Accepted, house: House) -> Iterable[Asked | str]:
+    what = cause.of_id or f"{house.ref.word('cause', cause.cause)} at {cause.stretch_id}"
+    told = shipped_rules().apart[cause.cause]
+    yield f"{what}: {told.said} {told.call}"
 
 
 RULES: dict[str, Rule] = {
@@ -286,19 +275,21 @@ RULES: dict[str, Rule] = {
     "S11": _floor_bridge,
     "S12": _cavity,
     "S13": _face,
-    "S14": _plumbing,
+    "S14": _apart,
     "S15": _condensation,
-    "S16": _only_dry,
-    "S17": _only_dry,
+    "S16": _apart,
+    "S17": _apart,
     "S18": _groundwater,
-    "S19": _neighbour,
+    "S19": _apart,
     "S20": _chimney,
+    "S21": _apart,
 }
 
 
 def _follows(accepted: Sequence[Accepted], house: House) -> list[Asked]:
     """Put forward what follows inside: plaster where it was damp or salts lie, joinery, drying, finishes."""
-    inside = [cause for cause in accepted if cause.side == "inside" and cause.cause in (*LIQUID, "S16")]
+    liquid = {cause.key for cause in weights.default().causes if cause.liquid}
+    inside = [cause for cause in accepted if cause.side == "inside" and cause.cause in {*liquid, SALTS}]
     found = []
     for cause in inside:
         reach = _along("r18", cause, "inside")
@@ -308,7 +299,7 @@ def _follows(accepted: Sequence[Accepted], house: House) -> list[Asked]:
         found += [replace(_along(kind, cause, "inside"), answers=answers) for kind in ("r18", "r19", "r20")]
         room = house.room_height(reach)
         found.append(replace(_along("r24", cause, "inside", height_m=room), answers=answers))
-        if cause.cause in LIQUID:
+        if cause.cause in liquid:
             tent = tall + house.ref.value("works.plaster_over_m") if math.isfinite(tall) else NAN
             height = max(tent, house.ref.value("works.plaster_least_m")) if math.isfinite(tent) else NAN
             found.append(replace(_along("r21", cause, "inside", height_m=height), answers=answers))

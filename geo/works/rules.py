@@ -41,18 +41,28 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Apart:
+    """Why no kind of repair answers a cause, and who is asked instead."""
+
+    cause: str
+    said: str
+    call: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """The order of trades as data."""
+    """The order of trades as data, and by cause what no kind of repair answers."""
 
     splits: Mapping[str, Split]
     enabling: tuple[Enabling, ...]
     edges: tuple[Edge, ...]
     groups: Mapping[str, tuple[str, ...]]
+    apart: Mapping[str, Apart]
 
 
 @lru_cache(1)
 def default() -> Rules:
-    """Return the order of trades that ships with the tool."""
+    """Return the rules that ship with the tool."""
     raw = tomllib.loads(resources.files("shared").joinpath("repairs.toml").read_text(encoding="utf-8"))
     return Rules(
         splits={entry["repair"]: Split(**entry) for entry in raw["split"]},
@@ -64,4 +74,5 @@ def default() -> Rules:
             for entry in raw["edge"]
         ),
         groups={entry["name"]: tuple(entry["repairs"]) for entry in raw["group"]},
+        apart={entry["cause"]: Apart(**entry) for entry in raw["apart"]},
     )  # fmt: skip

@@ -24,7 +24,7 @@ from playwright.sync_api import Page, sync_playwright
 
 from app.widgets.many_map import packed
 from geo.portfolio.keys import USUAL
-from geo.portfolio.placed import listed, placed
+from geo.portfolio.placed import listed, placed, placed_near
 from geo.portfolio.register import Register, open_register
 
 ROOT = Path(__file__).parents[2]
@@ -71,6 +71,8 @@ def ask(register: Register) -> None:
         f"{len(found.table):,} homes placed: "
         + ms(lambda: placed(register, VIEWER, "wet", now=NOW, only="all"))
     )
+    state = register.state(VIEWER, "H000007") or {}
+    say("those round one home: " + ms(lambda: placed_near(register, VIEWER, "wet", state, now=NOW)))
     table = found.table
     points = (table["home_id"], table["easting_m"], table["northing_m"], table["step"], table["estate"])
     say("packed for the browser: " + ms(lambda: packed(*points)))

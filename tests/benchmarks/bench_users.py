@@ -97,11 +97,12 @@ class User:
             "add an event": self._add, FIRST: self._open,
         }  # fmt: skip
 
-    def work(self, until: float, pause_s: float) -> None:
-        """Do one thing after another until it is time."""
+    def work(self, until: float, pause_s: float, at_least: int = 0) -> None:
+        """Do one thing after another until it is time, and so many things whatever the time."""
         time.sleep(self._draw.random() * min(pause_s, 1.0))
-        kind = FIRST
-        while time.monotonic() < until:
+        kind, done = FIRST, 0
+        while time.monotonic() < until or done < at_least:
+            done += 1
             began = time.perf_counter()
             try:
                 self._acts[kind]()
@@ -188,8 +189,17 @@ def take_in(address: str, cache: Path, folders: list[Path]) -> list[str]:
     return sorted({event.home_id for event in events})
 
 
-def run(address: str, cache: Path, homes: list[str], *, users: int, seconds: float, pause_s: float) -> Told:
-    """Let users work at once, and return what they were told."""
+def run(
+    address: str,
+    cache: Path,
+    homes: list[str],
+    *,
+    users: int,
+    seconds: float,
+    pause_s: float,
+    at_least: int = 0,
+) -> Told:
+    """Let users work at once, so long and so many acts each, and return what they were told."""
     told = Told()
     stores = [open_store(address, cache=cache) for _ in range(users)]
     registers = [open_register(address) for _ in range(users)]
@@ -199,7 +209,9 @@ def run(address: str, cache: Path, homes: list[str], *, users: int, seconds: flo
             for number, (store, register) in enumerate(zip(stores, registers, strict=True))
         ]
         until = time.monotonic() + seconds
-        threads = [threading.Thread(target=one.work, args=(until, pause_s), daemon=True) for one in people]
+        threads = [
+            threading.Thread(target=one.work, args=(until, pause_s, at_least), daemon=True) for one in people
+        ]
         for thread in threads:
             thread.start()
         for thread in threads:

@@ -89,6 +89,6 @@ def test_rates_of_an_estate(visit: Callable[..., Any], homes: Any) -> None:
     watched = visit()
     page = watched.open(homes.address("estate"))
     expect(page.get_by_text("14 of 96", exact=True)).to_be_visible(timeout=60_000)
-    expect(page.frame_locator("iframe").first.locator("svg")).to_contain_text("7 of 18 (39 %)")
+    expect(page.frame_locator("iframe").first.locator("svg")).to_contain_text("7 of 18 (38.9 %)")
     expect(page.get_by_role("cell", name="SK-D-shared", exact=True)).to_have_count(1)
     expect(page.get_by_text("Look before a programme")).to_be_visible()

@@ -147,6 +147,20 @@ def test_questions_are_asked_under_the_landlord_s_role(two: Register) -> None:
     assert two.verify(TWO["L1"]) == ()
 
 
+def test_homes_of_a_box_are_found_by_the_index_under_the_landlord_s_own_role(two: Register) -> None:
+    """A policy of rows lets no comparison of geometries near an index before it; those of numbers it does."""
+    with two._engine.begin() as connection:
+        connection.exec_driver_sql("set local enable_seqscan = off")
+        connection.exec_driver_sql('set local role "reads one"')
+        plan = connection.exec_driver_sql(
+            "explain select home_id from home_state where landlord_id = 'L1' and easting_m >= 0"
+            " and easting_m <= 10 and northing_m >= 0 and northing_m <= 10"
+        ).scalars()
+        told = "\n".join(plan)
+    assert "ix_home_state_landlord_id_easting_m_northing_m" in told
+    assert "easting_m <=" in told.split("Index Cond:")[1].splitlines()[0]
+
+
 def test_a_register_carried_from_server_to_file(two: Register, tmp_path: Path) -> None:
     """A back-up of the server opens as a workspace in a file, with both landlords, sound and with the same hash."""
     heads = {landlord: two.head(viewer) for landlord, viewer in TWO.items()}

@@ -24,10 +24,11 @@ SPEC.loader.exec_module(USERS)
 def test_six_users_at_once_lose_nothing(address: str, tmp_path: Path) -> None:
     """What they were told is what is there, no more and no less."""
     homes = USERS.take_in(address, tmp_path, [USERS.DEMO / "three_cottages"])
-    told = USERS.run(address, tmp_path, homes, users=6, seconds=3.0, pause_s=0.0)
+    told = USERS.run(address, tmp_path, homes, users=6, seconds=0.0, pause_s=0.0, at_least=15)
     assert told.failed == []
     assert len(told.took[USERS.FIRST]) == 6
-    assert sum(map(len, told.took.values())) > 12
+    assert sum(map(len, told.took.values())) == 6 * 15
+    assert told.saved
     assert USERS.missing(address, tmp_path, homes, told) == ([], [], [])
 
 

@@ -9,13 +9,11 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from app import earlier, ways
+from app import ways
 from app.parts import CANNOT
 from app.widgets.text import group_words, plain
-from geo.errors import WallfootError
 from geo.site.folder import read_site
-from geo.site.records import KINDS, Gully, Reading
-from geo.store.changes import Put, Remove
+from geo.site.records import KINDS
 from geo.store.store import Store
 
 ROOT = Path(__file__).parents[2]
@@ -211,41 +209,6 @@ def test_the_item_that_holds_a_page_is_counted_past_the_bare_ones() -> None:
     """Two pages stand by themselves, so the second group is the fourth item; a bare page marks none."""
     groups = {"": ["map", "strip"], "Answer": ["causes"], "Record": ["site", "draw"]}
     assert [ways.item_of(page, groups) for page in ("map", "causes", "draw")] == [0, 3, 4]
-
-
-def test_a_site_is_put_back_as_it_stood(store: Store) -> None:
-    """One record changed, one added, one taken out: as of the first save all three are as they were."""
-    was = read_site(DEMO / "semi_on_a_slope")
-    site_id = store.take_in(was, by="surveyor")
-    first, versions = store.version(site_id), store.versions(site_id)
-    gully = next(one for one in store.site(site_id).of("gully") if isinstance(one, Gully))
-    reading = next(one for one in was.of("reading") if isinstance(one, Reading))
-    store.save(
-        site_id,
-        [
-            Put(gully.model_copy(update={"rim_level_m": 9.111}), versions[gully.id]),
-            Put(reading.model_copy(update={"id": "r999"}), None),
-            Remove("stop_mark", was.of("stop_mark")[0].id, versions[was.of("stop_mark")[0].id]),
-        ],
-        by="surveyor",
-    )
-    now = store.site(site_id)
-    assert now.of("gully") != was.of("gully")
-    put_back = earlier.stood(now, store.history(site_id, since=first), mark="then")
-    for kind in KINDS:
-        assert sorted(put_back.of(kind), key=lambda one: one.id) == sorted(
-            was.of(kind), key=lambda one: one.id
-        )
-    assert put_back.digest != now.digest
-
-
-def test_a_state_that_cannot_be_put_back_is_refused(store: Store) -> None:
-    """Without a line of the level book its order is not known: the sentence asks for the folder instead."""
-    site_id = store.take_in(read_site(DEMO / "semi_on_a_slope"), by="surveyor")
-    level = store.site(site_id).of("level")[-1]
-    store.save(site_id, [Remove("level", level.id, store.versions(site_id)[level.id])], by="surveyor")
-    with pytest.raises(WallfootError, match="folder of that time as a zip"):
-        earlier.stood(store.site(site_id), store.history(site_id, since=1), mark="then")
 
 
 def test_two_sites_of_one_name_are_both_offered(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

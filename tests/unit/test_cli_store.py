@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 from geo.cli import app
 from geo.site.records import Account, Gully
 from geo.store.changes import Put, Remove
+from geo.store.read_log import sign_of_this_user
 from geo.store.store import open_store
 
 DEMO = Path(__file__).parents[2] / "demo_sites"
@@ -74,12 +75,17 @@ def test_what_a_command_hands_out_is_noted(workspace: Path, tmp_path: Path) -> N
 
 
 def test_a_back_up_is_made_and_brought_back(workspace: Path, tmp_path: Path) -> None:
-    """back-up writes one file, and bring-back fills an empty workspace from it."""
+    """back-up writes one file, and bring-back fills an empty workspace from it; both tell in it who did."""
     site_id = run(workspace, "take-in", DEMO / "three_cottages").stdout.strip()
     assert run(workspace, "back-up", tmp_path / "up.sqlite").exit_code == 0
     other = tmp_path / "other.sqlite"
     assert "1 site" in run(other, "bring-back", tmp_path / "up.sqlite").stderr
     assert site_id in run(other, "list").stdout
+    for place, kinds in ((workspace, ["back_up"]), (other, ["bring_back", "back_up"])):
+        with open_store(place) as store:
+            read = store.read_log.rows(site_ids=[site_id])
+            assert [one.kind for one in read] == kinds
+            assert {(one.role, one.who) for one in read} == {("command", sign_of_this_user())}
     itself = run(workspace, "back-up", workspace)
     assert itself.exit_code == 1
     assert "the workspace itself" in itself.stderr

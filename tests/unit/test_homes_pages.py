@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,18 +16,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import sqlalchemy as sa
 from streamlit.testing.v1 import AppTest
 
 from app import access, cache_homes
 from app.parts import CANNOT
 from app.widgets.many_list import _order
 from app.widgets.many_map import packed
+from geo import reference
 from geo.access import ALONE, Visitor
 from geo.cli_demo import AS_OF, LANDLORD, fill
 from geo.errors import InputError
 from geo.portfolio.keys import KEYS
 from geo.portfolio.periods import default
-from geo.portfolio.placed import STEPS, estates, listed, narrowed, placed, steps_of
+from geo.portfolio.placed import STEPS, estates, listed, narrowed, placed, placed_near, steps_of
 from geo.portfolio.rate_words import chance_said
 from geo.portfolio.register import Register, open_register
 from geo.portfolio.viewer import Viewer
@@ -130,8 +133,26 @@ def test_dates_name_the_homes_of_the_truth(run: Callable[..., AppTest]) -> None:
     whole = said(run("homes", homes_view="dates"))
     for home in ("A03", "B07", "C11", "E19"):
         assert f"<td>{home}</td>" in whole
-        assert TRUTH["law"][home] in whole
-    assert "2027-02-23" not in whole  # D05: 75 days ahead
+        assert f"{dt.date.fromisoformat(TRUTH['law'][home]):%a %d %b %Y}" in whole
+    assert "23 Feb 2027" not in whole  # D05: 75 days ahead
+    cells = whole.split("<td>F02</td>")[0].rsplit("<tr>", 1)[1]
+    assert "<td>Wed 02 Dec 2026</td><td>passed 6 ago</td>" in cells  # 3, 4, 7, 8, 9, 10 December
+    assert "Thu 10 Dec 2026 20:15</td><td>today</td>" in whole, "24 hours from 20:15 of the day before"
+
+
+def test_a_place_is_told_once_with_its_hour_and_of_how_many(run: Callable[..., AppTest]) -> None:
+    """A date among the keys is not said again beside them; the count names which homes it counts."""
+    page = run("homes")
+    given = json.loads(page.get("bidi_component")[0].proto.json)
+    rows = {row["id"]: row for row in given["rows"]}
+    assert rows["A03"]["said"].startswith("by law Thu 10 Dec 2026 20:15, ")
+    assert rows["A03"]["dates"] == []
+    assert rows["F30"]["dates"] == ["promised Fri 11 Dec 2026"]
+    assert given["told"].startswith(f"1 to {len(rows)} of {len(rows)} homes (an open case); ")
+    ends = {key["name"]: key["ends"] for key in given["keys"]}
+    assert ends["emergency"] == ["those with it", "those without"]
+    assert ends["law"] == ["earliest", "latest"]
+    assert ends["wet"] == ["most", "least"]
 
 
 @pytest.mark.parametrize(
@@ -193,6 +214,10 @@ def test_the_estate_page_has_the_denominators_of_the_truth(run: Callable[..., Ap
     assert "14 of 96" in whole
     assert "7 failed of 18 inspected" in whole
     assert TRUTH["soakaways"]["shared"] in whole
+    money = whole.split("for each metre of wall")[1].split("</table>")[0]
+    sums = [float(one) for one in re.findall(r'GBP</td><td class="wf-number">([\d.]+)', money)]
+    assert len(sums) > 1
+    assert sums == sorted(sums, reverse=True), "the largest stands first"
 
 
 def test_screened_says_when_no_file_is_named(
@@ -266,6 +291,57 @@ def test_a_map_holds_the_viewers_homes_only(register: Register) -> None:
     with pytest.raises(InputError):
         placed(register, surveyor, "cost", now=NOW)
     assert narrowed(surveyor, frozenset({"D08", "E01"})).home_ids == {"D08"}
+
+
+def test_the_map_of_a_home_holds_those_round_it_of_whatever_estate(
+    register: Register, tmp_path: Path
+) -> None:
+    """Against every home cut by hand; the ends of the box belong to it; a home without a place has no map."""
+    every = placed(register, MANAGER, "wet", now=NOW, only="all").table
+    state = register.state(MANAGER, "D21")
+    assert state is not None
+    for near_m in (20.0, 250.0, 620.0):
+        file = tmp_path / f"{near_m}.toml"
+        file.write_text(f"[portfolio]\nnear_m = {near_m}\n", encoding="utf-8")
+        ref = reference.default().with_changes(file)
+        with open_register(register.name, ref=ref) as own:
+            found = placed_near(own, MANAGER, "wet", state, now=NOW)
+        assert found is not None
+        inside = every[
+            every["easting_m"].sub(state["easting_m"]).abs().le(near_m)
+            & every["northing_m"].sub(state["northing_m"]).abs().le(near_m)
+        ]
+        assert found.table["home_id"].tolist() == sorted(inside["home_id"])
+        assert found.without == 0
+    assert {"D21", "E01"} <= set(found.table["home_id"]), "the widest reaches into the next estate"
+    assert len(found.table) < TRUTH["homes"]
+    assert placed_near(register, MANAGER, "wet", {**state, "easting_m": None}, now=NOW) is None
+    one = Viewer(role="surveyor", landlord_id=LANDLORD, home_ids=frozenset({"D21", "A01"}))
+    near = placed_near(register, one, "wet", state, now=NOW)
+    assert near is not None
+    assert near.table["home_id"].tolist() == ["D21"]
+
+
+def test_homes_of_a_box_are_found_by_the_index_of_places(register: Register) -> None:
+    """The very statement the map asks, explained by the database: both ends of the easting narrow it."""
+    state = register.state(MANAGER, "D21")
+    assert state is not None
+    asked: list[tuple[str, object]] = []
+
+    def hear(_connection: object, _cursor: object, statement: str, given: object, *_rest: object) -> None:
+        asked.append((statement, given))
+
+    sa.event.listen(register._engine, "before_cursor_execute", hear)
+    try:
+        placed_near(register, MANAGER, "wet", state, now=NOW)
+    finally:
+        sa.event.remove(register._engine, "before_cursor_execute", hear)
+    ((statement, given),) = [one for one in asked if "easting_m" in one[0]]
+    with register._engine.connect() as connection:
+        plan = str(connection.exec_driver_sql(f"explain query plan {statement}", given).all())
+    assert "ix_home_state_landlord_id_easting_m_northing_m" in plan
+    assert "easting_m>?" in plan
+    assert "easting_m<?" in plan
 
 
 def test_steps_by_hand() -> None:

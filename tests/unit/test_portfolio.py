@@ -288,7 +288,7 @@ def test_each_place_is_explained_in_a_line(register: Register) -> None:
     assert table["before_next"].tolist() == ["somebody at higher risk", "wet length", "date by law", ""]
     assert table["place"].tolist() == [1, 2, 3, 4]
     later = register.next_homes(MANAGER, ["law"], now=NOW + dt.timedelta(days=20)).table
-    assert later["said"].tolist()[0] == "by law Thu 10 Dec 2026 (passed)"
+    assert later["said"].tolist()[0] == "by law Thu 10 Dec 2026 20:00 (passed)"
 
 
 def test_a_key_that_does_not_exist(register: Register) -> None:

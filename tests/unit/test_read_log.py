@@ -198,14 +198,32 @@ def test_a_file_taken_away_is_noted_each_time_and_refused_where_it_cannot(
     assert made == ["made", "made"]
 
 
+def test_a_back_up_that_cannot_be_noted_is_not_given(store: Store, tmp_path: Path) -> None:
+    """No file is left behind, not even one begun; once it can be noted again, the back-up is made."""
+    begun(store, SAID)
+    with writing(store._engine) as connection:
+        connection.exec_driver_sql(
+            "create trigger full before insert on read_log begin select raise(abort, 'disk is full'); end"
+        )
+    (tmp_path / "away").mkdir()
+    with pytest.raises(StoreError, match="cannot be noted; so nothing is given"):
+        store.back_up(tmp_path / "away" / "up.sqlite")
+    assert list((tmp_path / "away").iterdir()) == []
+    with writing(store._engine) as connection:
+        connection.exec_driver_sql("drop trigger full")
+    assert store.back_up(tmp_path / "away" / "up.sqlite").exists()
+
+
 def test_a_back_up_carries_the_rows_and_is_kept_out_of_a_register(store: Store, tmp_path: Path) -> None:
-    """Brought back elsewhere they are the same; a workspace that holds a register only is refused as such."""
+    """Brought back elsewhere they are the same, and who did is one more; a register alone is refused as such."""
     site_id = begun(store, SAID)
     access.Guarded(store, visitor("surveyor")).version(site_id)
     store.back_up(tmp_path / "up.sqlite")
     with open_store(tmp_path / "new.sqlite", cache=tmp_path / "c") as new:
         new.bring_back(tmp_path / "up.sqlite")
-        assert new.read_log.rows(site_ids=[site_id]) == store.read_log.rows(site_ids=[site_id])
+        latest, *older = new.read_log.rows(site_ids=[site_id])
+        assert latest.kind == "bring_back"
+        assert tuple(older) == store.read_log.rows(site_ids=[site_id])
     with open_register(tmp_path / "homes.sqlite") as register:
         register.begin("L1")
     with open_store(tmp_path / "homes.sqlite", cache=tmp_path / "c") as homes:

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
-import rasterio
-import shapely
-from affine import Affine
 
-from geo import reference
 from geo.screen.places import (
     FAR_LEGEND,
     LEGEND,
@@ -23,7 +19,6 @@ from geo.screen.places import (
     verdict_counts,
     view_of,
 )
-from geo.screen.run import screen_homes
 
 E, N = 400_000.0, 300_000.0
 SIDE = 3_200.0
@@ -31,33 +26,13 @@ HOMES_WITH_GROUND = 36
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def results(screened_slope: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A screening of 400 houses over 3 km: 36 of them on ground that rises east, one home without a shape.
 
     The ground rises 5 % to the east, so that each house there has one wall, the eastern, the ground falls to.
     """
     folder = tmp_path_factory.mktemp("places")
-    k = np.arange(400)
-    x, y = E + 40 + 160.0 * (k % 20), N + 40 + 160.0 * (k // 20)
-    shapes = [*shapely.box(x, y, x + 9, y + 8), None]
-    frame = gpd.GeoDataFrame({"id": [f"H{n}" for n in range(401)]}, geometry=shapes, crs="EPSG:27700")
-    frame.to_file(folder / "homes.gpkg")
-    side = 960
-    z = np.broadcast_to(50 + 0.05 * np.arange(side), (side, side)).astype(np.float32)
-    with rasterio.open(
-        folder / "z.tif", "w", driver="GTiff", width=side, height=side, count=1, dtype="float32",
-        crs="EPSG:27700", nodata=-9999, transform=Affine(1, 0, E, 0, -1, N + side),
-    ) as sink:  # fmt: skip
-        sink.write(z, 1)
-    out = folder / "out.parquet"
-    screen_homes(
-        str(folder / "homes.gpkg"),
-        [str(folder / "z.tif")],
-        out,
-        ref=reference.default(),
-        relative_error_m=0.01,
-    )
-    return out
+    return screened_slope(folder, (E, N), across=20, apart_m=160.0, ground_m=960, shapeless=1)
 
 
 def test_the_file_has_more_parts_than_one(results: Path) -> None:

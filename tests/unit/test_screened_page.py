@@ -5,21 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import geopandas as gpd
-import numpy as np
 import pytest
-import rasterio
-import shapely
-from affine import Affine
 from streamlit.testing.v1 import AppTest
 
 from app import cache_homes
 from app.views.screened import ON_PAGE, SQUARE
-from geo import reference
 from geo.screen.places import box_of, view_of
-from geo.screen.run import screen_homes
 
-E, N = 400_000.0, 300_000.0
 HOMES = 144
 
 
@@ -33,28 +25,10 @@ def one_view() -> None:
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def results(screened_slope: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A screening of 144 houses, 60 m apart, on ground that rises 5 % to the east."""
     folder = tmp_path_factory.mktemp("screened")
-    k = np.arange(HOMES)
-    x, y = E + 40 + 60.0 * (k % 12), N + 40 + 60.0 * (k // 12)
-    homes = gpd.GeoDataFrame(
-        {"id": [f"H{n}" for n in k]}, geometry=shapely.box(x, y, x + 9, y + 8), crs="EPSG:27700"
-    )
-    homes.to_file(folder / "homes.gpkg")
-    side = 800
-    z = np.broadcast_to(50 + 0.05 * np.arange(side), (side, side)).astype(np.float32)
-    with rasterio.open(
-        folder / "z.tif", "w", driver="GTiff", width=side, height=side, count=1, dtype="float32",
-        crs="EPSG:27700", nodata=-9999, transform=Affine(1, 0, E, 0, -1, N + side),
-    ) as sink:  # fmt: skip
-        sink.write(z, 1)
-    out = folder / "out.parquet"
-    screen_homes(
-        str(folder / "homes.gpkg"), [str(folder / "z.tif")], out, ref=reference.default(),
-        relative_error_m=0.01,
-    )  # fmt: skip
-    return out
+    return screened_slope(folder, (400_000.0, 300_000.0), across=12, apart_m=60.0, ground_m=800)
 
 
 @pytest.fixture

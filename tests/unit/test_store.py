@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from geo.errors import InputError
 from geo.findings.examine import examine
 from geo.site.folder import read_site
 from geo.site.model import GroundInfo, SiteInfo
-from geo.site.records import Account, Building, Downpipe, Gully, Level, Run, Salt, Sample
+from geo.site.records import KINDS, Account, Building, Downpipe, Gully, Level, Reading, Run, Salt, Sample
 from geo.store.changes import Put, PutFile, PutGround, PutInfo, Remove, safe_name
 from geo.store.content import place_between, place_of, toml_bytes
 from geo.store.said import StaleError, StoreError
@@ -418,6 +419,47 @@ def test_history_tells_who_when_what(store: Store) -> None:
     assert [event.save_id for event in store.history(site_id, since=2)] == [3, 4]
 
 
+def test_a_site_is_put_back_as_it_stood(store: Store) -> None:
+    """One record changed, one added, one taken out: as of the first save all three are as they were."""
+    was = read_site(DEMO / "semi_on_a_slope")
+    site_id = store.take_in(was, by="surveyor")
+    first, versions = store.version(site_id), store.versions(site_id)
+    gully = next(one for one in was.of("gully") if isinstance(one, Gully))
+    reading = next(one for one in was.of("reading") if isinstance(one, Reading))
+    store.save(
+        site_id,
+        [
+            Put(gully.model_copy(update={"rim_level_m": 9.111}), versions[gully.id]),
+            Put(reading.model_copy(update={"id": "r999"}), None),
+            Remove("stop_mark", was.of("stop_mark")[0].id, versions[was.of("stop_mark")[0].id]),
+        ],
+        by="surveyor",
+    )
+    now, put_back = store.site(site_id), store.site_at(site_id, first)
+    assert now.of("gully") != was.of("gully")
+    for kind in KINDS:
+        assert sorted(put_back.of(kind), key=lambda one: one.id) == sorted(
+            was.of(kind), key=lambda one: one.id
+        )
+    assert put_back.digest != now.digest
+
+
+def test_a_state_that_cannot_be_put_back_is_refused(store: Store) -> None:
+    """Without a line of the level book its order is not known, and weights are not kept: the folder is asked for."""
+    site_id = store.take_in(read_site(DEMO / "semi_on_a_slope"), by="surveyor")
+    first = store.version(site_id)
+    level = store.site(site_id).of("level")[-1]
+    second = store.save(
+        site_id, [Remove("level", level.id, store.versions(site_id)[level.id])], by="surveyor"
+    ).save_id
+    with pytest.raises(StoreError, match=r"level book .* folder of that time as a zip"):
+        store.site_at(site_id, first)
+    assert store.site_at(site_id, second).of("level") == store.site(site_id).of("level")
+    store.save(site_id, [PutFile("evidence.toml", b"[points.S04]\nNEAR = 1\n")], by="surveyor")
+    with pytest.raises(StoreError, match=r"evidence\.toml changed since"):
+        store.site_at(site_id, second)
+
+
 def test_undo_is_a_new_event(store: Store) -> None:
     """Undoing undoes the save and no other; undoing the undoing does it again; all of it is told."""
     site_id = begin(store, Gully(id="G1"), Gully(id="G2"))
@@ -549,6 +591,40 @@ def test_a_back_up_is_brought_back_into_an_empty_store(store: Store, tmp_path: P
     assert store.save(site_id, [Put(Gully(id="G2"))], by=ME).version == 3
     with pytest.raises(StoreError, match="already holds sites"):
         store.bring_back(tmp_path / "up.sqlite")
+
+
+def test_who_takes_and_brings_the_whole_store_is_noted_where_it_was(store: Store, tmp_path: Path) -> None:
+    """A row of each site and of each landlord, by whom and when, in what it left, in the copy, in what it came into."""
+    from geo.portfolio.register import open_register
+    from geo.store.read_log import COMMAND, sign_of_this_user
+    from geo.store.store import open_store
+
+    began = datetime.now(UTC)
+    with open_store(tmp_path / "old.sqlite", cache=tmp_path / "cache") as old:
+        sites = {begin(old, Gully(id="G1")), begin(old, Gully(id="G1"))}
+        old.remove_site(min(sites), by=ME)
+        with open_register(tmp_path / "old.sqlite") as register:
+            register.begin("L1")
+        everything: dict[str, Any] = {"site_ids": sites, "homes": {"L1": None}}
+        with pytest.raises(StoreError, match="the workspace itself"):
+            old.back_up(tmp_path / "old.sqlite")
+        assert old.read_log.rows(**everything) == ()
+        old.back_up(tmp_path / "up.sqlite")
+        left = old.read_log.rows(**everything)
+    assert {(row.site_id, row.landlord_id) for row in left} == {*((name, "") for name in sites), ("", "L1")}
+    assert len(left) == 3
+    assert {(row.kind, row.who, row.role) for row in left} == {("back_up", sign_of_this_user(), COMMAND)}
+    assert began <= left[0].at <= datetime.now(UTC)
+    store.bring_back(tmp_path / "up.sqlite")
+    came = store.read_log.rows(**everything)
+    assert {row for row in came if row.kind == "back_up"} == set(left), "the copy told of itself"
+    brought = [row for row in came if row.kind == "bring_back"]
+    assert {(row.site_id, row.landlord_id) for row in brought} == {
+        (row.site_id, row.landlord_id) for row in left
+    }
+    with pytest.raises(StoreError, match="already holds sites"):
+        store.bring_back(tmp_path / "up.sqlite")
+    assert store.read_log.rows(**everything) == came
 
 
 def test_what_was_recorded_is_never_altered(store: Store) -> None:

@@ -199,6 +199,18 @@ def test_drying_waits_for_the_source_of_its_own_wet_length() -> None:
     assert not before(order, "hp2:A", "I")
 
 
+@pytest.mark.parametrize(("cause", "waits"), [("S14", True), ("S19", True), ("S10", False), ("S17", False)])
+def test_drying_waits_for_a_source_that_others_stop(cause: str, waits: bool) -> None:
+    """A plumber's or a neighbour's repair is none of these works: its test is asked for before drying begins."""
+    answers = (Answers(cause=cause, of_id="P1", stretch_id="W1"),)
+    order = ordered([work("I", "r21", part=(2.0, 8.0), answers=answers)])
+    assert ("hp2:I" in order.steps) == waits
+    assert (order.steps["I"].state == HELD) == waits
+    if waits:
+        assert order.steps["I"].held_by == ("hp2:I",)
+        assert order.steps["hp2:I"].state == MAY_START
+
+
 def test_what_is_free_may_start_and_what_is_not_says_what_holds_it() -> None:
     """Nothing given: only what enables may start; a repair that waits names it."""
     order = ordered([work("Q", "r01", of_ids=("G1",))], consents={"services_located": "asked"})

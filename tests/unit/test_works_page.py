@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -16,6 +18,7 @@ from geo.errors import InputError
 from geo.reference import default
 from geo.site.folder import read_site
 from geo.store.store import Store
+from geo.works.rules import default as default_rules
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sites"
 PATIENCE_S = 240
@@ -111,6 +114,23 @@ def test_a_quantity_shows_how_it_was_worked_out(run: Callable[[Path], AppTest]) 
     assert found["RP4 plaster"].startswith("2.20 m²")
     assert "not known" in found["RP3 debris"]
     assert "Pass a borescope" in found["RP3 debris"]
+
+
+def test_where_no_repair_answers_the_cause_the_page_says_whom_to_call(
+    run: Callable[[Path], AppTest], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A leak of a pipe indoors is accepted and nothing else: the page is not silent, and not "no cause accepted"."""
+    told = default_rules().apart["S14"]
+    whole = cache_works.works
+
+    def alone(*given: Any) -> Any:
+        return replace(whole(*given), works=(), notes=(f"WP1: {told.said} {told.call}",))
+
+    monkeypatch.setattr(cache_works, "works", alone)
+    page = run(DEMO / "three_cottages")
+    assert fine(page)
+    assert told.call in said(page)
+    assert "no cause is accepted" not in said(page)
 
 
 @pytest.fixture

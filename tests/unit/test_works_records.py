@@ -18,18 +18,19 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from geo import reference
+from geo import reference, weights
 from geo.cli import app
 from geo.draw.order import draw_order
 from geo.entry.works import hold_cells, proposal_cells, repair_cells, written
 from geo.errors import InputError
 from geo.evidence.coverage import Range
 from geo.exchange.workbook import xlsx_bytes
-from geo.exchange.works_files import works_document, works_files
+from geo.exchange.works_files import order_lines, works_document, works_files
 from geo.exchange.works_inputs import read_rain, works_for
 from geo.findings.check import read_checked
 from geo.findings.drains import lay_out_drains
 from geo.findings.examine import Findings, examine
+from geo.report.works import quantities_part
 from geo.site.model import Site
 from geo.site.records import KINDS, Record
 from geo.site.works_records import Rate
@@ -42,9 +43,11 @@ from geo.works.measure import House
 from geo.works.propose import Accepted, propose_repairs
 from geo.works.quantities import quantities_of
 from geo.works.rates import ON_NET, ON_ORDER, costs_of, rates_of, read_rates
+from geo.works.rules import default as shipped_rules
 from geo.works.whole import Works
 
 REF = reference.default()
+RULES = shipped_rules()
 SITES = Path(__file__).resolve().parents[2] / "demo_sites"
 
 
@@ -96,6 +99,33 @@ def test_a_cause_asks_for_its_repair(house: House, cause: Accepted, kinds: set[s
     found = propose_repairs([cause], house)
     assert {each.kind for each in found.repairs} == kinds
     assert all(each.answers[0].cause == cause.cause for each in found.repairs)
+
+
+@pytest.mark.parametrize("side", ["inside", "outside"])
+@pytest.mark.parametrize("cause", [cause.key for cause in weights.default().causes])
+def test_every_cause_has_a_repair_or_a_sentence_that_names_whom_to_call(
+    house: House, cause: str, side: str
+) -> None:
+    """Of the sources, routes and mimics none is passed over: what follows inside, plaster or drying, is no answer."""
+    found = propose_repairs([accepted(cause, side=side, word="proven")], house)
+    answers = {each.kind for each in found.repairs} - {"r18", "r19", "r20", "r21", "r24"}
+    assert bool(answers) != (cause in RULES.apart), (
+        "either a kind of repair answers it, or a sentence says why not"
+    )
+    if cause in RULES.apart:
+        (said,) = found.notes
+        assert said.endswith(RULES.apart[cause].call)
+        assert REF.word("cause", cause) in said
+        assert said.count(". ") == 1
+
+
+def test_what_no_repair_answers_stands_in_the_report_and_the_files(works: Works, house: House) -> None:
+    """A leak of a pipe indoors alone: no quantity anywhere, and whom to call in its place."""
+    only = replace(works, works=(), notes=propose_repairs([accepted("S14")], house).notes)
+    part = quantities_part(cast("Any", SimpleNamespace(works=only, works_refused=(), ref=REF)))
+    for told in (str(part.blocks), "\n".join(order_lines(only))):
+        assert "not measured here" in told
+        assert "Call a plumber" in told
 
 
 def test_a_foot_joined_to_nothing_is_led_to_a_gully_that_works(house: House) -> None:

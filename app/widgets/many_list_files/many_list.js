@@ -7,8 +7,6 @@ export default function (component) {
   list.take(data);
 }
 
-const OTHER = { most: "least", least: "most", earliest: "latest" };
-
 class List {
   constructor(parent) {
     const root = parent.querySelector(".wf-list") || parent;
@@ -46,7 +44,7 @@ class List {
       add(chip, "span", "number").textContent = String(at + 1);
       const label = add(chip, "span", "label");
       add(label, "span").textContent = key.label;
-      add(label, "small").textContent = `${turned ? OTHER[key.first] : key.first} first`;
+      add(label, "small").textContent = `${key.ends[turned ? 1 : 0]} first`;
       const act = (sign, said, next, off) => {
         const button = add(chip, "button");
         button.type = "button";
@@ -91,7 +89,7 @@ class List {
     for (const key of rest) {
       const option = add(more, "option");
       option.value = key.name;
-      option.textContent = `${key.label} (${key.first} first)`;
+      option.textContent = `${key.label} (${key.ends[0]} first)`;
     }
     more.addEventListener("change", () => { if (more.selectedIndex) { this.choose([...order, more.value]); } });
   }
@@ -110,7 +108,7 @@ class List {
       return;
     }
     const head = add(this.rows, "div", "row head");
-    for (const [name, kind] of [["place", "place"], ["home"], ["why here"], ["dates"],
+    for (const [name, kind] of [["place", "place"], ["home"], ["why here"], ["other dates"],
       ["before the next by", "before"]]) { add(head, "span", kind).textContent = name; }
     for (const row of this.data.rows) {
       const line = add(this.rows, "button", "row");

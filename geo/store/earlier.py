@@ -1,33 +1,20 @@
-"""A site as it stood at an earlier save, to hold what is known now against it."""
+"""A site as it stood at an earlier save: what stands now, and every later change taken back."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from app import workspace
-from geo.errors import WallfootError
 from geo.site.model import Site
 from geo.site.records import KINDS, Record
 from geo.store.entries import Event
+from geo.store.said import StoreError
+from geo.weights import EVIDENCE_FILE
 
 FACTS = "site.toml"
-HEEDED = frozenset({"ground.tif", "ground.toml", "limits.toml"})
-"""Files the findings rest on; their earlier content is not kept at hand."""
-
-
-def site_at(site_id: str, save_id: int) -> Site:
-    """Return a site as it stood after a save: what stands now, and every later change taken back.
-
-    Raises
-    ------
-    WallfootError
-        When a file the findings rest on, or the order of the level book, was changed since.
-    """
-    store = workspace.store()
-    now: Site = store.site(site_id)
-    return stood(now, store.history(site_id, since=save_id), mark=f"save {save_id}")
+HEEDED = frozenset({"ground.tif", "ground.toml", "limits.toml", EVIDENCE_FILE})
+"""Files that findings and causes rest on; their earlier content is not kept at hand."""
 
 
 def stood(now: Site, later: Sequence[Event], *, mark: str) -> Site:
@@ -36,16 +23,21 @@ def stood(now: Site, later: Sequence[Event], *, mark: str) -> Site:
     Parameters
     ----------
     later
-        Every event since, oldest first.
+        Every event since, oldest first; a change that ``now`` does not show yet is taken back all the same.
     mark
         Told apart by this from the site as it stands now.
+
+    Raises
+    ------
+    StoreError
+        When a file that findings or causes rest on, or the order of the level book, was changed since.
     """
     was: dict[tuple[str, str], Any] = {}
     for event in later:
         was.setdefault((event.kind, event.record_id), event.was)
     changed = sorted(name for _, name in was if name in HEEDED)
     if changed:
-        raise WallfootError(
+        raise StoreError(
             f"{', '.join(changed)} changed since: give the site's folder of that time as a zip instead."
         )
     records = {kind: _records(kind, now.of(kind), was) for kind in KINDS}
@@ -53,11 +45,11 @@ def stood(now: Site, later: Sequence[Event], *, mark: str) -> Site:
     return replace(now, info=info, records=records, digest=f"{now.digest} {mark}")
 
 
-def _records(kind: str, now: Sequence[Record], was: dict[tuple[str, str], Any]) -> tuple[Record, ...]:
+def _records(kind: str, now: Sequence[Record], was: Mapping[tuple[str, str], Any]) -> tuple[Record, ...]:
     there = {record.id for record in now}
     gone = [record for (each, name), record in was.items() if each == kind and name not in there and record]
     if gone and kind == "level":
-        raise WallfootError(
+        raise StoreError(
             "Lines of the level book were taken out since, and their order is not known: give the site's"
             " folder of that time as a zip instead."
         )
