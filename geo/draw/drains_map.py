@@ -39,16 +39,14 @@ CSS = f"""
   position: absolute; inset: -14px; }}
 .wf-spill, .wf-rival {{ width: 20px; height: 20px; line-height: 20px; border-radius: 50%;
   background: {ACCENT}; color: {PAPER}; border: 2px solid {PAPER}; font-size: 12px;
-  box-shadow: 0 0 0 1px {ACCENT};
-  transform: translate(-50%, -50%) translate(-17px, 15px); }}
+  box-shadow: 0 0 0 1px {ACCENT}; }}
 .wf-rival {{ background: {PAPER}; color: {ACCENT}; border: 2px dashed {ACCENT}; box-shadow: none; }}
 .wf-stop, .wf-put {{ height: 18px; line-height: 18px; padding: 0 5px; border-radius: 3px; background: {INK};
-  color: {PAPER}; border: 1px solid {PAPER}; transform: translate(-50%, -50%) translate(0, -17px); }}
-.wf-put {{ background: {PAPER}; color: {ACCENT}; border: 1px solid {ACCENT};
-  transform: translate(-50%, -50%) translate(-6px, -22px); }}
-.wf-pool, .wf-way {{ background: {PAPER}e6; border: 1px solid {RULE}; border-radius: 3px; padding: 1px 5px;
-  font-size: 10.5px; line-height: 14px; }}
-.wf-pool {{ color: {WET_STEPS[5]}; transform: translate(-50%, -50%) translate(0, 34px); }}
+  color: {PAPER}; border: 1px solid {PAPER}; }}
+.wf-put {{ background: {PAPER}; color: {ACCENT}; border: 1px solid {ACCENT}; }}
+.wf-pool, .wf-way {{ background: {PAPER}f0; border: 1px solid {RULE}; border-radius: 3px; padding: 1px 5px;
+  line-height: 14px; }}
+.wf-pool {{ color: {WET_STEPS[5]}; }}
 .wf-pool span, .wf-way span {{ max-width: none; }}
 .wf-entry {{ width: 18px; height: 18px; line-height: 17px; background: {PAPER};
   border: 2px solid {WET_STEPS[5]}; border-radius: 3px; color: {WET_STEPS[5]}; }}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -34,9 +34,13 @@ Sketch = tuple[Any, dict[str, Any]]
 Pick = Mapping[str, Any]
 Picks = Mapping[str, Pick]
 USE_WORDS = {"foul": "foul", "surface": "surface", "combined": "combined", "not_known": "use not known"}
-LABEL_LEAST_M, RUN_LABEL_SHARE = 2.0, 0.36
+LABEL_LEAST_M = 2.0
+RUN_SHARES, FACE_SHARES = (0.36, 0.5, 0.22, 0.64, 0.78), (0.5, 0.35, 0.65, 0.2, 0.8)
+"""Where along a line its name may stand, best first; on a run clear of the arrow heads."""
 UPHILL_OFFSET_M, LABEL_OFFSET_M, SAME_LABEL_M = 0.45, 0.9, 1.5
 FACE_NAME_M = 1.25
+STRETCH_SHARES = (0.0, -0.25, 0.25, -0.5, 0.5)
+"""Of a stretch's length, from its middle: where its name may stand, best first."""
 FINGER_PX = 26
 SOUND_RUN = ("", "clear", "not_traced", "not_looked")
 FAN_M = 0.22
@@ -64,10 +68,7 @@ def corners(scene: Scene) -> list[Feature]:
             start = shapely.get_point(face.geometry, 0)
             found.append(sketch(start, [], {"text": face.corner_from, "look": "corner"}))
             if face.length_m > 1.2:
-                middle = face.geometry.interpolate(0.5, normalized=True)
-                inner = shapely.Point(
-                    middle.x - FACE_NAME_M * face.normal_e, middle.y - FACE_NAME_M * face.normal_n
-                )
+                inner = face_spots(face, FACE_NAME_M)
                 said = face.face if face.outside else f"{face.face} party"
                 found.append(sketch(inner, [], {"text": said, "look": "face"}))
     return placed(scene, found)
@@ -121,8 +122,7 @@ def runs(scene: Scene, picks: Picks | None = None) -> list[Feature]:
             state = "" if row.state in SOUND_RUN else f" · {row.state.replace('_', ' ')}"
             said = f"{row.run_id}{state}"  # its use shows by its line, and assumed ones are thin
         if said and (pick or line.length > LABEL_LEAST_M):
-            aside = line.interpolate(RUN_LABEL_SHARE, normalized=True)  # clear of the arrow heads
-            found.append(sketch(aside, card, {"text": said, "look": "run"}, pick))
+            found.append(sketch(spots_along(line, RUN_SHARES), card, {"text": said, "look": "run"}, pick))
     return placed(scene, found)
 
 
@@ -221,25 +221,27 @@ def stretches(scene: Scene, sides: tuple[str, ...] = ("outside", "inside")) -> l
 def _stretch_names(scene: Scene, sides: tuple[str, ...]) -> list[Feature]:
     """Return the names of wet stretches beside them; those at one place share a label."""
     own = scene.stretches[scene.stretches["side"].isin(sides)]
-    labels: list[tuple[str, str, float, list[str]]] = []
+    labels: list[tuple[str, str, float, float, list[str]]] = []
     for row in own.itertuples():
         length = float(scene.perimeter.rings.loc[row.ring_key, "length_m"])
         middle = (row.chainage_from_m + row.length_m / 2) % length
         near = (
             names
-            for ring_key, side, at, names in labels
+            for ring_key, side, at, _, names in labels
             if (ring_key, side) == (row.ring_key, row.side) and abs(at - middle) < SAME_LABEL_M
         )
         names = next(near, None)
         if names is None:
-            labels.append((row.ring_key, row.side, middle, [str(row.Index)]))
+            labels.append((row.ring_key, row.side, middle, row.length_m, [str(row.Index)]))
         else:
             names.append(str(row.Index))
     found = []
-    for ring_key, side, middle, names in labels:
+    for ring_key, side, middle, reach, names in labels:
         offset = LABEL_OFFSET_M if side == "outside" else -LABEL_OFFSET_M
-        spot = shapely.Point(scene.perimeter.point_at(ring_key, middle, offset)[0])
-        found.append(sketch(spot, [], {"text": " ".join(names), "look": "stretch"}))
+        whole = float(scene.perimeter.rings.loc[ring_key, "length_m"])
+        ats = [(middle + share * reach) % whole for share in STRETCH_SHARES]
+        spots = shapely.MultiPoint(scene.perimeter.point_at(ring_key, np.array(ats), offset))
+        found.append(sketch(spots, [], {"text": " ".join(names), "look": "stretch"}))
     return placed(scene, found)
 
 
@@ -321,7 +323,10 @@ def ponds(scene: Scene) -> list[Feature]:
 
 
 def sketch(shape: Any, card: list[list[str]], style: dict[str, Any], pick: Pick | None = None) -> Sketch:
-    """Return what is to be drawn, in the site's grid; ``pick`` is what its card offers to do."""
+    """Return what is to be drawn, in the site's grid; ``pick`` is what its card offers to do.
+
+    A name may be given several points: the first is its place, at the others it may stand as well.
+    """
     told: dict[str, Any] = {"card": [[str(name), str(value)] for name, value in card]}
     if pick:
         told["pick"] = dict(pick)
@@ -334,10 +339,26 @@ def placed(scene: Scene, sketches: list[Sketch]) -> list[Feature]:
         return []
     shapes: Any = np.array([shape for shape, _ in sketches], dtype=object)
     drawn = shapely.transform(shapes, lambda xy: np.round(to_lonlat(xy, scene.crs, tie=scene.tie), 10))
-    return [
-        {"type": "Feature", "properties": properties, "geometry": mapping(shape)}
-        for shape, (_, properties) in zip(drawn, sketches, strict=True)
-    ]
+    return [feature(shape, properties) for shape, (_, properties) in zip(drawn, sketches, strict=True)]
+
+
+def feature(shape: Any, properties: dict[str, Any]) -> Feature:
+    """Return one feature of a shape in longitude and latitude; further points of a name go with it."""
+    if "text" in properties and shape.geom_type == "MultiPoint":
+        first, *also = shape.geoms
+        shape, properties = first, {**properties, "also": [list(point.coords[0]) for point in also]}
+    return {"type": "Feature", "properties": properties, "geometry": mapping(shape)}
+
+
+def spots_along(line: Any, shares: Sequence[float]) -> shapely.MultiPoint:
+    """Return the points at shares of a line's length."""
+    return shapely.MultiPoint(shapely.line_interpolate_point(line, shares, normalized=True).tolist())
+
+
+def face_spots(face: Any, inward_m: float) -> shapely.MultiPoint:
+    """Return where the name of a face may stand, so far inside it."""
+    spots = spots_along(face.geometry, FACE_SHARES)
+    return shapely.affinity.translate(spots, -inward_m * face.normal_e, -inward_m * face.normal_n)
 
 
 def _arrow(start: np.ndarray[Any, Any], end: np.ndarray[Any, Any]) -> shapely.MultiLineString:

@@ -45,52 +45,43 @@ function (feature, layer) {
   layer.bindTooltip(function () { return build(false); }, {sticky: true});
 }
 """
-POINT_JS = """
-function (feature, latlng) {
-  var p = feature.properties;
-  if (p.text === undefined) { return L.circleMarker(latlng, p.style); }
-  var box = document.createElement('div');
-  box.className = 'wf-mark wf-' + (/^[a-z_]+$/.test(p.look) ? p.look : 'sign');
-  if (p.known && p.known !== 'seen') { box.className += ' wf-unseen'; }
-  var words = document.createElement('span');
-  words.textContent = p.text;
-  if (/^#[0-9a-f]{6}$/.test(p.colour || '')) { words.style.color = p.colour; }
-  box.appendChild(words);
-  return L.marker(latlng, {
-    icon: L.divIcon({html: box, className: 'wf-icon', iconSize: [0, 0]}),
-    interactive: (p.card || []).length > 0, keyboard: p.known !== undefined,
-    zIndexOffset: p.over ? 2000 : p.known ? 500 : 0
-  });
-}
-"""
+POINT_JS = "L.wallfoot.point"
+"""How a point is drawn: the function of the page that also finds room for its name."""
 
 CSS = f"""
 .leaflet-container {{ background: {PANEL}; font-family: {FONT}; }}
 .wf-icon {{ overflow: visible; }}
-.wf-mark {{ position: absolute; transform: translate(-50%, -50%); white-space: nowrap;
-  font: 700 11px {FONT}; color: {INK}; text-align: center; }}
+.wf-mark, .wf-label {{ position: absolute; white-space: nowrap; text-align: center; color: {INK};
+  font: 700 11px {FONT}; }}
+.wf-mark {{ transform: translate(-50%, -50%); }}
+.wf-label {{ left: 0; top: 0; visibility: hidden; }}
+.wf-label.wf-placed, .wf-label.wf-asked {{ visibility: visible; }}
+.wf-label span {{ display: inline-block; max-width: 150px; overflow: hidden; text-overflow: ellipsis;
+  vertical-align: top; }}
+.wf-name {{ background: {PAPER}; border-radius: 3px; padding: 0 3px; line-height: 15px; font-size: 11.5px; }}
+.wf-lead {{ position: absolute; left: 0; top: 0; height: 0; transform-origin: 0 0; pointer-events: none;
+  border-top: 1.2px solid {INK}; }}
+.wf-lead.wf-from::before {{ content: ''; position: absolute; left: -3.5px; top: -4px; width: 7px; height: 7px;
+  border-radius: 50%; background: {INK}; box-shadow: 0 0 0 1px {PAPER}; }}
 .wf-corner {{ background: {INK}; color: {PAPER}; border-radius: 50%; width: 18px; height: 18px;
   line-height: 18px; }}
 .wf-face {{ color: {INK}; font-weight: 400; }}
-.wf-face, .wf-run {{ background: {PAPER}cc; border-radius: 3px; padding: 0 4px; }}
-.wf-run {{ color: {DRAIN}; font: 400 10px {FONT}; }}
+.wf-face, .wf-run {{ background: {PAPER}e6; border-radius: 3px; padding: 0 4px; line-height: 15px; }}
+.wf-run {{ color: {DRAIN}; font-weight: 400; }}
 .wf-stretch {{ color: {PAPER}; background: {WET_STEPS[4]}; border-radius: 3px; padding: 0 4px;
-  font-size: 10px; }}
+  line-height: 15px; }}
 .wf-off {{ font-size: 15px; line-height: 15px; -webkit-text-stroke: 1.2px {INK}; }}
-.wf-value {{ font: 700 9px {FONT}; pointer-events: none;
+.wf-value {{ pointer-events: none; line-height: 12px;
   text-shadow: 0 0 2px {PAPER}, 0 0 2px {PAPER}, 0 0 3px {PAPER}; }}
-.wf-mark span {{ display: inline-block; max-width: 150px; overflow: hidden; text-overflow: ellipsis; }}
-.wf-sign {{ color: {SOFT_INK}; font-size: 13px; }}
+.wf-sign {{ color: {SOFT_INK}; font-size: 13px; line-height: 13px; }}
 .wf-gully, .wf-chamber, .wf-soakaway, .wf-downpipe {{ width: 12px; height: 12px; background: {PAPER};
   border: 2px solid {DRAIN}; }}
-.wf-gully span, .wf-chamber span, .wf-soakaway span, .wf-downpipe span {{ position: absolute;
-  left: 14px; top: -14px; background: {PAPER}e6; border-radius: 3px; padding: 0 3px; line-height: 15px; }}
-.wf-downpipe span {{ top: auto; left: auto; right: 14px; bottom: -14px; }}
 .wf-gully {{ border-radius: 1px; box-shadow: inset 0 0 0 2px {PAPER}, inset 0 0 0 8px {DRAIN}66; }}
 .wf-chamber {{ width: 16px; height: 16px; border-width: 4px; border-style: double; }}
 .wf-downpipe {{ border-radius: 50%; box-shadow: inset 0 0 0 3px {PAPER}, inset 0 0 0 9px {DRAIN}; }}
 .wf-soakaway {{ transform: translate(-50%, -50%) rotate(45deg); }}
-.wf-soakaway span {{ transform: rotate(-45deg); transform-origin: left bottom; }}
+.wf-other {{ width: 7px; height: 7px; border-radius: 50%; background: {PAPER};
+  border: 2px solid {SOFT_INK}; }}
 .wf-unseen {{ border-style: dashed; }}
 .wf-card {{ font: 12px/1.45 {FONT}; color: {INK}; max-width: 320px; white-space: normal; }}
 .wf-card span {{ color: {SOFT_INK}; margin-right: 6px; }}

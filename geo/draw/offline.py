@@ -29,6 +29,7 @@ PRECISION_JS = """
 })();
 """
 """Leaflet rounds what it gives back to six decimals, 66 mm here; ten are a hundredth of a millimetre."""
+LABELS = "wallfoot:labels.js"
 NEEDED_JS, NEEDED_CSS = ("leaflet",), ("leaflet_css",)
 
 
@@ -37,7 +38,9 @@ def sources() -> dict[str, str]:
     """Return every script and style folium can name, by the address it names it with."""
     from offlinefolium.elements import _res  # noqa: PLC0415 - a private name, used here only
 
-    return {**{address: content.strip() for address, content in _res.items()}, PRECISION: PRECISION_JS}
+    labels = (Path(__file__).parent / "map_files" / "labels.js").read_text(encoding="utf-8")
+    carried = {address: content.strip() for address, content in _res.items()}
+    return {**carried, PRECISION: PRECISION_JS, LABELS: labels}
 
 
 def source(address: str) -> str:
@@ -60,6 +63,7 @@ def new_map(**options: Any) -> folium.Map:
     made.default_js = [
         *[(name, address) for name, address in folium.Map.default_js if name in NEEDED_JS],
         ("wallfoot_precision", PRECISION),
+        ("wallfoot_labels", LABELS),
     ]
     made.default_css = [(name, address) for name, address in folium.Map.default_css if name in NEEDED_CSS]
     return made

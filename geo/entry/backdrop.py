@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry import Point, mapping
+from shapely.geometry import Point
 
-from geo.draw.layers import Feature, Sketch, chevrons, sketch
+from geo.draw.layers import RUN_SHARES, Feature, Sketch, chevrons, face_spots, feature, sketch, spots_along
 from geo.draw.theme import BRICK, DRAIN, INK, NEIGHBOUR, RULE, RUN_DASH, SOFT_INK
 from geo.entry.drawing import DRAWN_KINDS, shapes_of, tie_of
 from geo.perimeter.build import Perimeter
@@ -18,6 +18,7 @@ from geo.site.records import KINDS
 
 LEAST_M, ALONE_M = 4.0, 12.0
 """Room left round what is drawn, and half the side of an empty map."""
+FACE_NAME_M = 1.0
 
 
 def backdrop(site: Site, perimeter: Perimeter | None, *, without: str) -> list[Feature]:
@@ -78,8 +79,7 @@ def _drawn(kind: str, name: str, shape: Any, record: Any, *, outline: bool) -> l
         found = [sketch(shape, card, line)]
         if kind == "run":
             found.append(sketch(chevrons(shape), card, {"color": DRAIN, "weight": 2.2}))
-        middle = shape.interpolate(0.36, normalized=True)
-        return [*found, sketch(middle, card, {"text": name, "look": "run"})]
+        return [*found, sketch(spots_along(shape, RUN_SHARES), card, {"text": name, "look": "run"})]
     known = str(getattr(record, "evidence", "seen"))
     look = kind if kind in ("gully", "downpipe", "chamber", "soakaway") else "sign"
     return [sketch(shape, card, {"text": name, "look": look, "known": known})]
@@ -92,10 +92,8 @@ def _corners(perimeter: Perimeter) -> list[Sketch]:
         start = shapely.get_point(face.geometry, 0)
         found.append(sketch(Point(start.x, start.y), [], {"text": face.corner_from, "look": "corner"}))
         if face.length_m > 1.2:
-            middle = face.geometry.interpolate(0.5, normalized=True)
-            inner = Point(middle.x - 1.0 * face.normal_e, middle.y - 1.0 * face.normal_n)
             words = f"{face.face} {face.length_m:.2f} m"
-            found.append(sketch(inner, [], {"text": words, "look": "face"}))
+            found.append(sketch(face_spots(face, FACE_NAME_M), [], {"text": words, "look": "face"}))
     return found
 
 
@@ -106,7 +104,4 @@ def on_screen(sketches: list[Sketch], site: Site) -> list[Feature]:
     tie = tie_of(site)
     shapes: Any = np.array([shape for shape, _ in sketches], dtype=object)
     drawn = shapely.transform(shapes, lambda xy: np.round(to_lonlat(xy, site.crs, tie=tie), 10))
-    return [
-        {"type": "Feature", "properties": properties, "geometry": mapping(shape)}
-        for shape, (_, properties) in zip(drawn, sketches, strict=True)
-    ]
+    return [feature(shape, properties) for shape, (_, properties) in zip(drawn, sketches, strict=True)]

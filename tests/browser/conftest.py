@@ -24,6 +24,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Frame, Page, expect, sync_playwright
+from playwright.sync_api import Error as PlaywrightError
 
 from app.parts import CANNOT
 from geo.site.folder import read_site
@@ -34,7 +35,7 @@ DEMO = ROOT / "demo_sites"
 MAP_FRAME = 'iframe[title="streamlit_folium.st_folium"]'
 PROBE = re.compile(r"^http://127\.0\.0\.1:\d+/[a-z-]+/_stcore/(health|host-config)$")
 """Under a page's own address the server is looked for there first; those two answers are 404 and mean nothing."""
-SLOW_MS = 90_000
+SLOW_MS, LOOK_AGAIN_MS = 90_000, 10_000
 
 HOSTILE = {
     "script": "<script>alert(1)</script>",
@@ -42,6 +43,21 @@ HOSTILE = {
     "template": "`${alert(3)}` {{ 7*7 }} {% raw %}",
     "markdown": "![x](http://outside.invalid/x.png) <b>$y$</b> :red[z]",
 }
+
+
+def frame_with(page: Page, ready: str) -> Frame:
+    """Return the map's frame once something holds in it, whatever frames the page puts in its place till then."""
+    until = time.monotonic() + SLOW_MS / 1000
+    while True:
+        frame = page.locator(MAP_FRAME).last.element_handle(timeout=SLOW_MS).content_frame()
+        try:
+            assert frame is not None
+            frame.wait_for_function(ready, timeout=LOOK_AGAIN_MS)
+        except (AssertionError, PlaywrightError):
+            if time.monotonic() > until:
+                raise
+        else:
+            return frame
 
 
 @dataclass
@@ -92,11 +108,7 @@ class Watched:
 
     def map_frame(self) -> Frame:
         """Return the map's frame once features are drawn in it."""
-        handle = self.page.locator(MAP_FRAME).element_handle(timeout=SLOW_MS)
-        frame = handle.content_frame()
-        assert frame is not None
-        frame.wait_for_function("() => window.feature_group && window.feature_group.length", timeout=SLOW_MS)
-        return frame
+        return frame_with(self.page, "() => window.feature_group && window.feature_group.length")
 
     def settle(self) -> None:
         """Wait until the server has nothing left to say, and a moment later still has nothing."""
@@ -261,6 +273,12 @@ def watch(context: BrowserContext) -> Watched:
     )
     watched.page.set_default_timeout(SLOW_MS)
     return watched
+
+
+@pytest.fixture(scope="session")
+def living_frame() -> Callable[[Page, str], Frame]:
+    """Return how to find the map's frame in which something holds: :func:`frame_with`."""
+    return frame_with
 
 
 @pytest.fixture(scope="session")

@@ -29,16 +29,15 @@ def opened(visit: Callable[..., Any], address: str) -> Page:
     return page
 
 
-def map_of(page: Page) -> Frame:
-    """Return the map's frame once the drawing tool is in it."""
-    stand_still(page)
-    handle = page.locator(MAP).last.element_handle(timeout=SLOW_MS)
-    frame = handle.content_frame()
-    assert frame is not None
-    frame.wait_for_function(
-        "() => window.drawnItems && document.querySelector('.leaflet-draw')", timeout=SLOW_MS
-    )
-    return frame
+@pytest.fixture
+def map_of(living_frame: Callable[[Page, str], Frame]) -> Callable[[Page], Frame]:
+    """Return how to find the map's frame once the drawing tool is in it."""
+
+    def found(page: Page) -> Frame:
+        stand_still(page)
+        return living_frame(page, "() => window.drawnItems && document.querySelector('.leaflet-draw')")
+
+    return found
 
 
 def click_map(page: Page, x: float, y: float) -> None:
@@ -84,7 +83,7 @@ def wait_for(page: Page, true: Callable[[], bool]) -> None:
 
 
 def test_an_outline_is_drawn_and_a_gully_placed_on_a_new_site(
-    visit: Callable[..., Any], workspace: Any
+    visit: Callable[..., Any], workspace: Any, map_of: Callable[[Page], Frame]
 ) -> None:
     """Four clicks make the outline, one places a gully, whose chainage is told at once; undo takes it back."""
     page = opened(visit, workspace.served.address("site"))
@@ -117,7 +116,9 @@ def test_an_outline_is_drawn_and_a_gully_placed_on_a_new_site(
     wait_for(page, lambda: len(workspace.store.site(site_id).of("gully")) == 0)
 
 
-def test_an_outline_is_typed_by_lengths_and_turns(visit: Callable[..., Any], workspace: Any) -> None:
+def test_an_outline_is_typed_by_lengths_and_turns(
+    visit: Callable[..., Any], workspace: Any, map_of: Callable[[Page], Frame]
+) -> None:
     """An L-shaped house by tape: its lengths come back to the millimetre the tape was read to."""
     page = opened(visit, workspace.served.address("site"))
     begin_site(page, "By tape")
@@ -172,6 +173,7 @@ def test_a_site_goes_out_as_a_zip_and_comes_back_equal(
     page.get_by_text("Bring in a site folder as a zip").click()
     stand_still(page)
     page.locator('input[type="file"]').set_input_files(path)
+    expect(page.get_by_text("site.zip")).to_be_visible(timeout=SLOW_MS)
     page.get_by_role("button", name="Bring it in").click()
     wait_for(page, lambda: len(workspace.store.sites()) == 2)
     other = next(e.site_id for e in workspace.store.sites() if e.site_id != workspace.site_id)

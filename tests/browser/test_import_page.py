@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import rasterio
 from PIL import Image, ImageDraw
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Frame, Page, expect
 
 pytestmark = pytest.mark.browser
 SLOW_MS = 60_000
@@ -179,7 +179,7 @@ def test_layers_a_logger_and_the_ground_come_in(visit: Callable[..., Any], works
 
 
 def test_a_scanned_plan_is_placed_by_corners_and_lies_under_the_drawing(
-    visit: Callable[..., Any], workspace: Any
+    visit: Callable[..., Any], workspace: Any, living_frame: Callable[[Page, str], Frame]
 ) -> None:
     """Three taps within a pixel or two place the plan as it was drawn; in a line they are refused."""
     site = workspace.store.site(workspace.site_id)
@@ -228,11 +228,8 @@ def test_a_scanned_plan_is_placed_by_corners_and_lies_under_the_drawing(
     page.get_by_text("Record", exact=True).first.click()
     page.get_by_role("menuitem", name="Draw", exact=True).click()
     settle(page)
-    handle = page.locator(MAP).element_handle(timeout=SLOW_MS)
-    frame = handle.content_frame()
-    assert frame is not None
-    frame.wait_for_function(
+    living_frame(
+        page,
         "() => { const under = document.querySelector('.leaflet-image-layer');"
         " return under && under.complete && under.naturalWidth > 100; }",
-        timeout=SLOW_MS,
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from PIL import Image
 from playwright.sync_api import Browser, Page
 
@@ -139,6 +140,90 @@ def test_drawn_places_keep_ten_decimals(scene: Scene, opened: Callable[..., Open
     found = opened(standalone_html(scene))
     given = found.page.evaluate("L.marker([52.1234567891, -1.1234567891]).toGeoJSON().geometry.coordinates")
     assert given == [-1.1234567891, 52.1234567891]
+
+
+def crowd(seed: int) -> tuple[list[dict[str, object]], list[dict[str, float]], list[list[float]]]:
+    """Return names, symbols and lines of a busy corner: far more than there is room for where they stand."""
+    dice = np.random.default_rng(seed)
+    symbols = [
+        {"x": float(x), "y": float(y), "r": float(r), "soft": float(soft)}
+        for x, y, r, soft in zip(
+            *dice.uniform(0, 260, (2, 40)), dice.integers(5, 13, 40), dice.choice([0, 0, 1], 40), strict=True
+        )
+    ]
+    names: list[dict[str, object]] = []
+    for k in range(60):
+        own = symbols[k] if k < len(symbols) else None
+        x, y = (own["x"], own["y"]) if own else dice.uniform(0, 260, 2).tolist()
+        names.append(
+            {
+                "w": int(dice.integers(14, 110)), "h": int(dice.integers(12, 20)), "rank": int(dice.integers(0, 16)),
+                "clear": own["r"] if own else 3, "reach": int(dice.choice([0, 18, 60, 100])), "turn": 0.0,
+                "home": own is None, "from": own is None, "strict": bool(dice.integers(0, 2)),
+                "spots": [[x, y]] + ([[x + 40, y + 9]] if own is None and k % 2 else []),
+            }
+        )  # fmt: skip
+    return names, symbols, dice.uniform(-50, 310, (80, 4)).tolist()
+
+
+PLACE = "([names, symbols, lines]) => L.wallfoot.place(names, symbols, lines)"
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_names_never_meet_however_crowded(turn: int, scene: Scene, opened: Callable[..., Opened]) -> None:
+    """In any crowd the placed boxes are apart and off every symbol, and no line back runs through a name.
+
+    The boxes are checked with the geometry library, so nothing of the placing is used to judge it.
+    """
+    page = opened(standalone_html(scene)).page
+    for seed in range(10 * turn, 10 * turn + 10):
+        names, symbols, lines = crowd(seed)
+        given = page.evaluate(PLACE, [names, symbols, lines])
+        assert given == page.evaluate(PLACE, [names, symbols, lines])
+        placed = [(name, one) for name, one in zip(names, given, strict=True) if one]
+        assert len(placed) >= len(names) / 4
+        boxes = [shapely.box(g["x"], g["y"], g["x"] + g["w"], g["y"] + g["h"]) for _, g in placed]
+        tree = shapely.STRtree(boxes)
+        meeting = tree.query(boxes, predicate="dwithin", distance=2.0)
+        assert (meeting[0] == meeting[1]).all()
+        for symbol in symbols:
+            x, y, r = symbol["x"], symbol["y"], symbol["r"]
+            over = tree.query(shapely.box(x - r, y - r, x + r, y + r), predicate="intersects")
+            assert not symbol["soft"] < 0.5 or not len(over)
+        leads = {
+            k: shapely.LineString(np.reshape(g["lead"], (2, 2)))
+            for k, (_, g) in enumerate(placed)
+            if g["lead"]
+        }
+        assert leads
+        for k, lead in leads.items():
+            assert set(tree.query(lead, predicate="intersects")) <= {k}
+        crossing = [(k, m) for k in leads for m in leads if k < m and leads[k].crosses(leads[m])]
+        assert not crossing
+
+
+def test_a_name_alone_stands_at_its_place(scene: Scene, opened: Callable[..., Opened]) -> None:
+    """With nothing near, a name of its own place is centred on it, and one of a symbol is beside it, no line back."""
+    page = opened(standalone_html(scene)).page
+    free = {
+        "w": 40,
+        "h": 15,
+        "rank": 5,
+        "clear": 3,
+        "reach": 60,
+        "turn": 0.0,
+        "home": True,
+        "spots": [[100, 50]],
+    }
+    (given,) = page.evaluate(PLACE, [[free], [], []])
+    assert (given["x"], given["y"], given["lead"]) == (80, 42.5, None)
+    (beside,) = page.evaluate(
+        PLACE, [[{**free, "home": False, "clear": 8}], [{"x": 100, "y": 50, "r": 8, "soft": 0}], []]
+    )
+    assert 108 < beside["x"] < 115
+    assert beside["lead"] is None
+    none = page.evaluate(PLACE, [[{**free, "reach": 0}], [{"x": 100, "y": 50, "r": 8, "soft": 0}], []])
+    assert none == [None]
 
 
 @pytest.mark.parametrize("kind", ["strip", "ring"])

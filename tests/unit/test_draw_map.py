@@ -259,6 +259,26 @@ def test_runs_point_downstream_and_assumed_ones_are_thin(scene: Scene) -> None:
     assert "surface (assumed)" in [f["properties"].get("text") for f in features]
 
 
+def test_a_name_may_stand_elsewhere_on_its_line(scene: Scene) -> None:
+    """Every place offered for the name of a run lies on that run; those of a face inside the house."""
+    house = scene.perimeter.footprints.geometry.iloc[0]
+    features = layers.runs(scene)
+    lines = [line for line in drawn(features, scene) if line.geom_type == "LineString"]
+    names = [f for f in features if "text" in f["properties"]]
+    assert len(names) == sum(line.length > layers.LABEL_LEAST_M for line in lines) > 0
+    for name in names:
+        assert name["geometry"]["type"] == "Point"
+        also = [{"geometry": {"type": "Point", "coordinates": at}} for at in name["properties"]["also"]]
+        spots = drawn([name, *also], scene)
+        assert len({spot.wkt for spot in spots}) == len(layers.RUN_SHARES)
+        assert min(max(line.distance(spot) for spot in spots) for line in lines) < 1e-4
+    faces = [f for f in layers.corners(scene) if f["properties"]["look"] == "face"]
+    assert faces
+    for face in faces:
+        also = [{"geometry": {"type": "Point", "coordinates": at}} for at in face["properties"]["also"]]
+        assert all(house.contains(spot) for spot in drawn([face, *also], scene))
+
+
 def test_uphill_ground_is_wider_where_it_is_more(scene: Scene) -> None:
     """Walls to which no ground drains have no band; at the raster's edge the area is at least."""
     bands = layers.uphill(scene)
