@@ -189,7 +189,8 @@ def _sides(laid: Laid, one: Wet) -> Iterator[Raised]:
         names = ", ".join(dict.fromkeys(str(laid.found.groups.loc[g, "method"]) for g in read.group[wet]))
         yield _code(
             one, "OUT", tuple(map(str, read.ids[wet])),
-            f"the outer face reads wet at {int(wet.sum())} readings here ({names.replace('_', ' ')})",
+            f"the outer face reads wet at {int(wet.sum())} reading{'s' if wet.sum() > 1 else ''} here"
+            f" ({names.replace('_', ' ')})",
         )  # fmt: skip
         return
     if not one.inside or not one.outdoors:

@@ -21,6 +21,7 @@ from geo.exchange.setting_words import (
     owner_words,
     proved_by,
     run_words,
+    set_out_words,
     tie_words,
     wall_words,
     what,
@@ -184,7 +185,7 @@ def _card(found: SettingOut, name: Any) -> dict[str, Any]:
     facts = [
         f"Dig {size}, {depth}; {amount(box['volume_m3'])} m³.",
         f"{depth_words(target)}.".replace("..", ".").capitalize(),
-        _set_out_words(target),
+        set_out_words(target),
     ]
     runs = found.runs[(found.runs["from_id"] == name) | (found.runs["to_id"] == name)]
     if target["run_id"] in found.runs.index:
@@ -192,16 +193,6 @@ def _card(found: SettingOut, name: Any) -> dict[str, Any]:
     facts += [f"{run_id}: {run_words(run)}." for run_id, run in runs.iterrows()]
     facts += [f"First: {box['first']}"] if box["first"] else []
     return {"what": what(target), "facts": facts}
-
-
-def _set_out_words(target: Any) -> str:
-    """Say by what a place is set out, and how well that holds it."""
-    peg = f"; peg σ {amount(target['set_out_sigma_m'])} m."
-    if target["tied"] == "yes":
-        return f"Tapes: {tie_words(target)}{peg}"
-    if math.isfinite(target["offset_m"]):
-        return f"Set out {wall_words(target)}{peg}"
-    return f"Nothing to set it out from: {target['wall_note']}, and {target['why_no_tie']}."
 
 
 def _camera_rows(found: SettingOut) -> list[list[str]]:

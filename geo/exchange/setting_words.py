@@ -104,6 +104,16 @@ def wall_words(row: Any) -> str:
     return f"{from_corner} along {where}, {row['offset_m']:.2f} m out"
 
 
+def set_out_words(target: Any) -> str:
+    """Say by what a place is set out, and how well that holds it."""
+    peg = f"; peg σ {amount(target['set_out_sigma_m'])} m."
+    if target["tied"] == "yes":
+        return f"Tapes: {tie_words(target)}{peg}"
+    if math.isfinite(target["offset_m"]):
+        return f"Set out {wall_words(target)}{peg}"
+    return f"Nothing to set it out from: {target['wall_note']}, and {target['why_no_tie']}."
+
+
 def depth_words(row: Any) -> str:
     """Say how deep crown and invert lie, or what would settle it."""
     if row["depth"] == NOT_KNOWN:

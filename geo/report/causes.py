@@ -63,6 +63,15 @@ def _place_line(source: Source, place: WetPlace, name: str) -> Paragraph | None:
         sentence(said) if len(told) == 1 else sentence(f"{listed(names)}: {said}")
         for said, names in told.items()
     ]
+    covered: dict[str, list[str]] = {}
+    for each in own:
+        covered.setdefault(cover_words(each), []).append(each.stretch_id)
+    covers = [
+        said
+        if len(covered) == 1 and len(own) == 1
+        else f"{listed(names)}{' each' * (len(names) > 1)}: {_lower(said)}"
+        for said, names in covered.items()
+    ]
     questions = dict.fromkeys(question.said for each in own for question in each.questions)
     rests = (
         name for each in own for one in each.supports if one.key in each.accepted for name in one.rests_on
@@ -73,8 +82,7 @@ def _place_line(source: Source, place: WetPlace, name: str) -> Paragraph | None:
                 head,
                 *found,
                 *questions,
-                *(cover_words(each) for each in own[:1] if len(own) == 1),
-                *(f"{each.stretch_id}: {_lower(cover_words(each))}" for each in own if len(own) > 1),
+                *covers,
             ]
         ),
         lead=f"Place {name}",

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pandas as pd
 
 from geo.crossings import WAYS
+from geo.drains.backup import BackUp, back_up
 from geo.drains.faults import RULES
 from geo.errors import WallfootError
-from geo.findings.drain_answer import DrainAnswer
+from geo.findings.drain_answer import DrainAnswer, Drains
 from geo.findings.drains import answer_facts, ask_drains
 from geo.report import rules
 from geo.report.parts import (
@@ -30,7 +32,8 @@ from geo.report.parts import (
     sentences,
 )
 from geo.report.source import Source
-from geo.report.wording import amount, day_words, found_ids
+from geo.report.until import Flow, flows_of, litres_until, minutes_until, roofs_above
+from geo.report.wording import amount, day_words, found_ids, wide_range
 
 STATES = {
     "gully": "gully_state",
@@ -45,6 +48,11 @@ MOST_ASKED = 6
 def assets_part(source: Source) -> Part:
     """Return what is there: gullies, downpipes, soakaways, chambers, and the runs between them."""
     assets = source.found.assets
+    sigmas = {
+        record.id: getattr(record, "level_sigma_m", None)
+        for kind in dict.fromkeys(assets["kind"])
+        for record in source.site.of(str(kind))
+    }
     rows: list[tuple[Cell, ...]] = []
     for name, row in assets.iterrows():
         kind = str(row["kind"])
@@ -57,7 +65,7 @@ def assets_part(source: Source) -> Part:
                 where,
                 state,
                 source.ref.word("evidence", str(row["evidence"])),
-                amount(float(row["level_m"]), "", digits=3),
+                amount(float(row["level_m"]), "", digits=3, sigma=sigmas.get(str(name))),
             )
         )
     runs: list[tuple[Cell, ...]] = []
@@ -72,6 +80,7 @@ def assets_part(source: Source) -> Part:
                 amount(run.bore_mm, "", digits=0),
                 amount(run.invert_up_level_m, "", digits=3),
                 amount(run.invert_down_level_m, "", digits=3),
+                amount(1000 * run.level_sigma_m, "", digits=0) if run.level_sigma_m is not None else "",
                 source.ref.word("run_state", run.state),
                 " / ".join(
                     source.ref.word("trace_evidence", end) for end in (run.from_evidence, run.to_evidence)
@@ -85,7 +94,7 @@ def assets_part(source: Source) -> Part:
             Table(
                 caption="Outlets, chambers and soakaways",
                 header=("Id", "What", "Where", "State", "Known", "Level, m"),
-                widths=(0.7, 1.0, 2.6, 2.4, 1.0, 0.9),
+                widths=(0.7, 1.0, 2.6, 2.2, 1.0, 1.3),
                 numbers=(5,),
                 rows=tuple(rows),
             ),
@@ -99,11 +108,12 @@ def assets_part(source: Source) -> Part:
                     "Bore, mm",
                     "Invert up, m",
                     "Invert down, m",
+                    "σ, mm",
                     "State",
                     "Ends known by",
                 ),
-                widths=(0.6, 1.0, 1.1, 1.6, 0.7, 0.9, 0.9, 1.0, 1.4),
-                numbers=(4, 5, 6),
+                widths=(0.6, 1.0, 1.1, 1.6, 0.7, 0.9, 0.9, 0.6, 1.0, 1.3),
+                numbers=(4, 5, 6, 7),
                 rows=tuple(runs),
             ),
         ),
@@ -122,10 +132,10 @@ def faults_part(source: Source) -> Part:
     )
     told: list[Paragraph | None] = []
     for fault in drains.faults if drains is not None else ():
-        whose = "; ".join(dict.fromkeys(filter(None, map(drains.whose, fault.ids)))) if drains else ""
+        whose = "; ".join(_owners(drains, fault.ids)) if drains is not None else ""
         told.append(
             paragraph(
-                sentences(fault.said, fault.verdict.settle, said("it is a {whose}", whose=whose)),
+                sentences(fault.said, fault.verdict.settle, whose),
                 lead=RULES[fault.rule].capitalize(),
                 nature=INFERENCE,
                 rule=rules.FAULT,
@@ -139,6 +149,15 @@ def faults_part(source: Source) -> Part:
         why="no fault is shown by the records" if drains is not None else "the drains cannot be laid out",
         fills="inverts at both ends of every run, states, and tests of what is joined to what",
     )
+
+
+def _owners(drains: Drains, ids: Iterable[str]) -> list[str]:
+    """Return whose the runs among some ids are, each answer once; nothing for what is no run."""
+    keys = dict.fromkeys(drains.owners[name] for name in ids if name in drains.owners)
+    return [
+        "whose it is is not known" if key == "not_known" else f"it is a {drains.ref.word('run_owner', key)}"
+        for key in keys
+    ]
 
 
 def spills_part(source: Source) -> Part:
@@ -155,35 +174,72 @@ def spills_part(source: Source) -> Part:
                 str(row["word"]),
                 Ids(found_ids((row["first"],))),
                 str(row["leaves"]),
-                amount(float(row["level_m"]), "", digits=3),
-                amount(float(row["litres"]), "", digits=0),
+                amount(float(row["level_m"]), "", digits=3, sigma=float(row["sigma_m"])),
                 Ids(unsure),
             )
         )
     table = Table(
-        caption="If one thing were blocked: where water first comes up, and after how many litres",
-        header=("Blocked", "Whose", "Word", "First at", "Over its", "Level, m", "Litres", "Or, or rests on"),
-        widths=(0.8, 2.0, 1.1, 0.8, 0.8, 0.9, 0.8, 1.2),
-        numbers=(5, 6),
+        caption="If one thing were blocked: where water first comes up",
+        header=("Blocked", "Whose", "Word", "First at", "Over its", "Level, m", "Or, or rests on"),
+        widths=(0.8, 2.0, 1.1, 0.8, 0.8, 1.4, 1.2),
+        numbers=(5,),
         rows=tuple(rows),
         nature=INFERENCE,
         rule=rules.SPILL,
     )
+    flows = flows_of(source) if drains is not None else ()
     return Part(
         key="spills",
         title="Where they would spill",
-        blocks=blocks(table),
-        parts=tuple(
-            Part(
-                key=f"if-{answer.blocked}",
-                title=f"If {answer.blocked} is stopped",
-                blocks=_answer(answer),
-            )
-            for answer in answers_that_matter(source)
-        ),
+        blocks=blocks(table, *(_how_long(drains, flows) if drains is not None and len(every) else ())),
+        parts=tuple(_answers(drains, answers_that_matter(source), flows)) if drains is not None else (),
         why="the drains cannot be laid out, or there is no run",
         fills="levels of rims, lips, joints and inverts of everything on a run",
     )
+
+
+def _how_long(drains: Drains, flows: tuple[Flow, ...]) -> tuple[Block, ...]:
+    """Return what each flow is, and the litres and minutes of every stop with it."""
+    told = [
+        paragraph(
+            sentence(flow.said),
+            lead=flow.name,
+            nature=INFERENCE,
+            rule=rules.MINUTES,
+            rests_on=flow.rests_on,
+        )
+        for flow in flows
+    ]
+    rows: list[tuple[Cell, ...]] = []
+    for name, row in drains.every.iterrows():
+        result = back_up(
+            drains.network, blocked=str(name), source=str(row["source"]), ref=drains.ref, changes=False
+        )
+        rows.append(
+            (
+                Ids((str(name),)),
+                litres_until(drains, result),
+                *(minutes_until(drains, result, flow) for flow in flows),
+                _roofs(drains, result),
+            )
+        )
+    table = Table(
+        caption="After how many litres, and how many minutes of each flow, just above the stop",
+        header=("Blocked", "Litres", *(f"{flow.name}, min" for flow in flows), "Roofs, m²"),
+        widths=(0.8, 1.4, *(1.6 for _ in flows), 1.3),
+        rows=tuple(rows),
+        nature=INFERENCE,
+        rule=rules.MINUTES,
+    )
+    return blocks(items(told), table)
+
+
+def _roofs(drains: Drains, result: BackUp) -> str:
+    """Return the roofs that drain to what stands full, on plan and in driven rain."""
+    least, most = roofs_above(drains, result)
+    if not math.isfinite(most):
+        return "not recorded"
+    return wide_range(least, most) if most > 0 else "none"
 
 
 def answers_that_matter(source: Source) -> list[DrainAnswer]:
@@ -235,25 +291,51 @@ def _beside_wet(source: Source, name: str) -> bool:
     )
 
 
-def _answer(answer: DrainAnswer) -> tuple[Block, ...]:
-    rows: list[tuple[Cell, ...]] = []
+def _answers(drains: Drains, found: list[DrainAnswer], flows: tuple[Flow, ...]) -> Iterator[Part]:
+    """Go through the answers; what the wall says is told once where several say the same."""
+    walls: dict[tuple[tuple[Cell, ...], ...], str] = {}
+    for answer in found:
+        own, wall = _own_and_wall(drains, answer, flows)
+        before = walls.setdefault(wall, answer.blocked)
+        if wall and before != answer.blocked:
+            wall = (("At the wall", f"as for {before}", f"The same rows as if {before} is stopped."),)
+        table = Table(
+            caption=f"{answer.blocked} taken as stopped, water coming from just above it",
+            header=("Asked", "Answer", "Because"),
+            widths=(1.6, 1.2, 5.0),
+            rows=(*own, *wall),
+            nature=INFERENCE,
+            rule=rules.BARRIER,
+        )
+        yield Part(key=f"if-{answer.blocked}", title=f"If {answer.blocked} is stopped", blocks=blocks(table))
+
+
+def _own_and_wall(
+    drains: Drains, answer: DrainAnswer, flows: tuple[Flow, ...]
+) -> tuple[tuple[tuple[Cell, ...], ...], tuple[tuple[Cell, ...], ...]]:
+    """Return the rows about the drains, and those about the wall the water comes to."""
+    own: list[tuple[Cell, ...]] = []
+    wall: list[tuple[Cell, ...]] = []
     shut: list[str] = []
     for what, word, because in answer_facts(answer):
+        at_wall = what[:2] in WAYS or what in WALL_ROWS or what.startswith("cavity ")
         if word == "no" and what[:2] in WAYS:
             shut.append(what)
         else:
-            rows.append((_capital(what), word, sentence(because)))
+            (wall if at_wall else own).append((_capital(what), word, sentence(because)))
+        if what == "first spill":
+            told = [
+                f"{flow.name[:1].lower()}{flow.name[1:]} {minutes}"
+                for flow in flows
+                if (minutes := minutes_until(drains, answer.result, flow))
+            ]
+            own += [("Until then", "minutes", sentence("; ".join(told)))] if told else []
     if shut:
-        rows.append(("Not past the barrier by", "no", sentence("; ".join(shut))))
-    table = Table(
-        caption=f"{answer.blocked} taken as stopped, water coming from just above it",
-        header=("Asked", "Answer", "Because"),
-        widths=(1.6, 1.2, 5.0),
-        rows=tuple(rows),
-        nature=INFERENCE,
-        rule=rules.BARRIER,
-    )
-    return blocks(table)
+        wall.append(("Not past the barrier by", "no", sentence("; ".join(shut))))
+    return tuple(own), tuple(wall)
+
+
+WALL_ROWS = ("into the wall", "to close it")
 
 
 def _capital(words: str) -> str:
@@ -307,8 +389,8 @@ def trials_part(source: Source) -> Part:
                 source.ref.word("trial_kind", one.trial_kind),
                 Ids((one.source_id,)),
                 source.ref.word("dye", record.dye) if record.dye not in ("", "none") else "",
-                amount(one.litres.value, "", digits=0),
-                amount(one.minutes.value, "", digits=0),
+                amount(one.litres.value, "", digits=0, sigma=one.litres.sigma),
+                amount(one.minutes.value, "", digits=1, sigma=one.minutes.sigma),
                 amount(needs.wanted_l, "", digits=0) if needs else "",
                 amount(needs.wanted_minutes, "", digits=0) if needs else "",
                 one.verdict.word,
@@ -327,7 +409,7 @@ def trials_part(source: Source) -> Part:
     table = Table(
         caption="Tests on site",
         header=("Test", "What", "Put in at", "Dye", "Litres", "Min", "Needs, l", "Needs, min", "Worth"),
-        widths=(0.7, 2.2, 0.9, 0.7, 0.7, 0.6, 0.9, 1.0, 1.6),
+        widths=(0.7, 2.0, 0.9, 0.7, 1.0, 1.1, 0.9, 1.0, 1.6),
         numbers=(4, 5, 6, 7),
         rows=tuple(rows),
         nature=INFERENCE,

@@ -97,10 +97,14 @@ def reading_note(source: Source) -> Part:
             ),
             items(words),
             paragraph(
-                "Readings of different methods, materials, bases or instruments are never averaged or drawn"
-                " on one scale. An off-scale value is “at least” or “at most”. After ± stands one standard"
-                " deviation for levels and positions, and the 95 % range where a range is given. Not looked,"
-                " looked and nothing found, and could not get to it are three different answers."
+                "Readings of different methods, materials, bases or instruments are never averaged or"
+                " drawn on one scale. An off-scale value is “at least” or “at most”. After ± stands one"
+                " standard deviation of a level, a position, a flow or a content; beside a margin held"
+                " against a limit or a course (clearances, falls, ways past the damp proof course) ± and"
+                " the two numbers of a range are the range its rule names, 95 % where it names none. Ends"
+                " and lengths are rounded each by itself, so that the last digit of a length may differ"
+                " from that of its ends. Not looked, looked and nothing found, and could not get to it are"
+                " three different answers."
             ),
             _places_note(source),
         ),

@@ -8,6 +8,7 @@ from dataclasses import replace
 from geo.report import (
     as_left,
     causes,
+    digs,
     drainage,
     front,
     looked,
@@ -70,7 +71,9 @@ def _empties(parts: Iterable[Part]) -> Iterable[Part]:
 
 
 def _parts(source: Source) -> list[Part]:
-    found = cautions_for(facts_of(source.found))
+    kinds = [work.asked.kind for work in source.works.works] if source.works is not None else []
+    holes = digs.digs_part(source)
+    found = cautions_for((*facts_of(source.found, repairs=kinds), "" if holes.empty else "digging"))
     rings = pictures.ring_figures(source)
     falls = outside.falls_part(source)
     falls = Part(
@@ -138,6 +141,7 @@ def _parts(source: Source) -> list[Part]:
             parts=(
                 works.quantities_part(source),
                 works_order.order_part(source),
+                holes,
                 works.leave_part(source),
                 works.done_part(source),
                 as_left.left_part(source),

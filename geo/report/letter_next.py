@@ -6,16 +6,18 @@ from collections.abc import Iterator
 from typing import Any
 
 from geo.report.cautions import cautions_for, facts_of
-from geo.report.letter_parts import Facts, seen_lines
+from geo.report.letter_parts import Facts, seen_lines, wet_lengths
 from geo.report.parts import (
     Block,
     Paragraph,
     blocks,
     items,
+    listed,
     paragraph,
     sentence,
 )
 from geo.report.plain_words import test_words, trade_words, trades
+from geo.report.wording import ids_in
 
 
 def what_next(facts: Facts) -> tuple[Block, ...]:
@@ -31,7 +33,10 @@ def what_next(facts: Facts) -> tuple[Block, ...]:
         )
         lines.append(
             paragraph(
-                sentence(f"The next step that tells most: {_plain_test(best)}. It takes {minutes}")
+                sentence(
+                    f"The next step that tells most: {_plain_test(best)}{_at_places(facts, best)}. It takes"
+                    f" {minutes}"
+                )
                 + (" It needs your leave first." if best.leave else "")
                 + (
                     f" We come back after {best.return_days:.0f} days for the answer."
@@ -44,7 +49,7 @@ def what_next(facts: Facts) -> tuple[Block, ...]:
     lines += [
         paragraph(facts.short(one.said), lead="The surveyor advises")
         for one in facts.any("statement")
-        if one.statement_kind == "advice"
+        if one.statement_kind == "advice" and one.section != "urgent"
     ]
     lines += list(_repairs(facts))
     if source.wet:
@@ -54,6 +59,15 @@ def what_next(facts: Facts) -> tuple[Block, ...]:
             )
         )
     return blocks(items(facts.fit(lines), numbered=False))
+
+
+def _at_places(facts: Facts, best: Any) -> str:
+    """Return the numbers of the wet lengths a test tells of; nothing where there is but one."""
+    lengths = wet_lengths(facts.source)
+    told = [str(k) for k, one in enumerate(lengths, start=1) if set(one.stretch_ids) & set(best.stretch_ids)]
+    if len(lengths) < 2 or not told or len(told) == len(lengths):
+        return ""
+    return f", at {'number' if len(told) == 1 else 'numbers'} {listed(told)}"
 
 
 def _plain_test(best: Any) -> str:
@@ -73,7 +87,12 @@ def _repairs(facts: Facts) -> Iterator[Paragraph | None]:
     ref = facts.source.ref
     for stage, head in STAGES.items():
         own = [one for one in facts.any("repair") if one.stage == stage]
-        names = list(dict.fromkeys(ref.word("repair_kind", one.repair_kind) for one in own))
+        kinds: dict[str, dict[str, None]] = {}
+        for one in own:
+            kinds.setdefault(ref.word("repair_kind", one.repair_kind), {}).update(
+                dict.fromkeys(ids_in(one.of_ids))
+            )
+        names = [f"{kind} ({facts.short(listed(of), 60)})" if of else kind for kind, of in kinds.items()]
         if names:
             shown = names[: facts.room.most]
             more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""

@@ -9,7 +9,8 @@ from typing import Any
 
 from geo.draw.svg import shortened
 from geo.evidence.support import PROVEN, SUPPORTED, WELL, Support
-from geo.report.cautions import cautions_for, facts_of
+from geo.report.cautions import FOUL_SIGNS, cautions_for, facts_of
+from geo.report.looked import ring_of
 from geo.report.parts import (
     Beside,
     Block,
@@ -85,7 +86,11 @@ def urgent(facts: Facts) -> tuple[Block, ...]:
     """Return what endangers people, as recorded, and what to do about it at once."""
     found = cautions_for(facts_of(facts.source.found))
     said = [
-        Note(head=caution.name, lines=(caution.home,), urgent=True)
+        Note(
+            head=caution.name,
+            lines=(caution.home, *(_foul_places(facts) if caution.key == "foul_indoors" else ())),
+            urgent=True,
+        )
         for caution in found
         if caution.key in ("electricity", "foul_indoors") and caution.home
     ]
@@ -97,6 +102,19 @@ def urgent(facts: Facts) -> tuple[Block, ...]:
     if any(caution.key == "electricity" for caution in found):
         facts.trades["electrician"] = None
     return (*own, *said)
+
+
+def _foul_places(facts: Facts) -> tuple[str, ...]:
+    """Return where signs of foul water were noticed, in one sentence; nothing where no wall is recorded."""
+    places = facts.source.places
+    told = []
+    for one in facts.any("sign"):
+        key = ring_of(facts.source, one)
+        if one.sign in FOUL_SIGNS and key and one.chainage_from_m is not None:
+            to_m = one.chainage_from_m if one.chainage_to_m is None else one.chainage_to_m
+            told.append(f"{places.plainly(key, one.side, one.chainage_from_m, to_m)}, {one.side}")
+    every = dict.fromkeys(told)
+    return (sentence(f"it was noticed at {together(list(every))}"),) if every else ()
 
 
 def found_part(facts: Facts) -> tuple[Block, ...]:
@@ -191,7 +209,7 @@ def _length(facts: Facts, wet: WetLength, name: str) -> Paragraph | None:
     seen = "inside" if wet.places[0].side == "inside" else "outside"
     from_side = f", seen from {seen}" if len(wet.places) > 1 else ""
     sure, likely, open_m = _causes(facts, wet)
-    said = [f"{where}{from_side}: wet {wet.sides}, {wet.length_m:.1f} m long"]
+    said = [f"{where}{from_side}: wet {wet.sides}"]
     if sure:
         said.append(f"a test has shown that water comes here from {together(sure)}")
     if likely:
@@ -226,7 +244,8 @@ def _causes(facts: Facts, wet: WetLength) -> tuple[list[str], list[str], float]:
     best: dict[str, Support] = {}
     for each in every:
         for one in each.supports:
-            route = one.kind == "route" and one.word != PROVEN
+            fed = ledger.weights.cause_of[one.candidate.cause].feeds_itself
+            route = one.kind == "route" and not fed and one.word != PROVEN
             if one.key in each.accepted and not route and (one.word == PROVEN or one.word in HELD):
                 before = best.get(one.key)
                 if before is None or (one.word == PROVEN, one.points) > (
@@ -376,9 +395,10 @@ def unseen(facts: Facts) -> tuple[Block, ...]:
         lines.append(paragraph("We opened nothing: what lies behind plaster and under floors is not known."))
     else:
         holes = len(facts.any("opening_up"))
+        each = "It" if holes == 1 else "Each"
         lines.append(
             paragraph(
-                f"We opened {number_words(holes, 'small hole')}. Each shows only the bit of wall beside it."
+                f"We opened {number_words(holes, 'small hole')}. {each} shows only the bit of wall beside it."
             )
         )
     refused = [one for one in facts.any("consent") if one.state in ("refused", "asked")]

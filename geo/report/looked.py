@@ -144,11 +144,12 @@ def fabric_part(source: Source) -> Part:
 
 def span_of(source: Source, record: Any) -> str:
     """Return the length of wall a record speaks of, for a surveyor."""
-    key = _ring_of(source, record)
+    key = ring_of(source, record)
     return source.places.span(key, record.chainage_from_m, record.chainage_to_m) if key else "place not known"
 
 
-def _ring_of(source: Source, record: Any) -> str:
+def ring_of(source: Source, record: Any) -> str:
+    """Return the ring a record speaks of; nothing where it cannot be told."""
     rings = source.found.perimeter.rings
     examined = [str(key) for key in rings.index[rings["examined"]]]
     building = record.building_id or (

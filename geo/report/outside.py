@@ -20,6 +20,7 @@ from geo.report.parts import (
     sentence,
     sentences,
 )
+from geo.report.places import tenth
 from geo.report.source import Source
 from geo.report.wording import amount, count_words, found_ids
 from geo.verdict import NOT_KNOWN
@@ -86,7 +87,7 @@ def falls_part(source: Source) -> Part:
             rests = found_ids((*levels.get("rests_on", ()), *clearance.get("rests_on", ())))
             rows.append(
                 (
-                    f"{place['face']}, {place['chainage_from_m']:.1f}–{place['chainage_to_m']:.1f}",
+                    f"{place['face']}, {tenth(place['chainage_from_m'])}–{tenth(place['chainage_to_m'])}",
                     _fall(levels),
                     _verdict(levels, FALL_WORDS),
                     _fall(raster),
@@ -160,13 +161,28 @@ def _pools(source: Source) -> Paragraph | None:
     if at_wall.empty:
         return None
     known = at_wall[at_wall["verdict"] != NOT_KNOWN]
+    surer = "none of them is" if known.empty else f"{len(known)} of them {'is' if len(known) == 1 else 'are'}"
     return paragraph(
-        f"The ground could hold {count_words(len(at_wall), 'pool')} against the wall;"
-        f" {'none of them' if known.empty else f'{len(known)} of them'} is surer than the error of the"
-        " levels.",
+        "Asked by levels and by raster, each with the gullies as found and with none working, so that one"
+        f" hollow may stand here more than once: {count_words(len(at_wall), 'pool')} against the wall;"
+        f" {surer} surer than the error of the levels.",
         nature=INFERENCE,
         rule=rules.POOLS,
+        rests_on=[name for row in at_wall.itertuples() for name in _levels_at(source, row)],
     )
+
+
+def _levels_at(source: Source, pool: Any) -> tuple[str, ...]:
+    """Return the levels on record along a pool found by levels; a raster is no record."""
+    if pool.evidence != "levels":
+        return ()
+    stations, falls = source.found.stations, source.found.ground.falls
+    own = stations[stations["ring_key"] == pool.ring_key]
+    first, last = float(pool.chainage_from_m), float(pool.chainage_to_m)
+    from_m, to_m = own["chainage_from_m"], own["chainage_to_m"]
+    inside = (from_m < last) & (to_m > first) if last >= first else (from_m < last) | (to_m > first)
+    along = falls[(falls["evidence"] == "levels") & falls["station_id"].isin(own.loc[inside, "station_id"])]
+    return found_ids(name for names in along["rests_on"] for name in names)
 
 
 def _pool_lines(source: Source) -> list[Paragraph | None]:
@@ -180,6 +196,7 @@ def _pool_lines(source: Source) -> list[Paragraph | None]:
                 nature=INFERENCE,
                 rule=rules.POOLS,
                 lead=str(row.pond_id),
+                rests_on=_levels_at(source, row),
             )
         )
     return told

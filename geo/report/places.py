@@ -161,7 +161,7 @@ class Places:
         named = listed(self.wall(ring_key, face) for face in walls)
         first, last = start % length if start >= length else start, end
         last = last - length if last > length + SAME_M else last
-        return f"{self._whose(ring_key)}{named}, chainage {first:.1f} to {last:.1f} m"
+        return f"{self._whose(ring_key)}{named}, chainage {tenth(first)} to {tenth(last)} m"
 
     def spot(self, ring_key: str, chainage_m: float) -> str:
         """Return one place on a wall for a surveyor."""
@@ -211,6 +211,11 @@ class Places:
                 f"all of the {named}" if whole else f"the {named}, {a:.1f} to {b:.1f} m from its {hand} end"
             )
         return f"{self._whose(ring_key)}{listed(said)}"
+
+
+def tenth(value_m: float) -> str:
+    """Return metres to a tenth; what rounds to nothing bears no sign."""
+    return f"{round(value_m, 1) + 0.0:.1f}"
 
 
 def wet_places(found: Findings) -> list[WetPlace]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -54,7 +55,7 @@ COMMON = """
   let marked = if mark == "" { body } else [#metadata(none)#label(mark)#body]
   if right { align(std.right, marked) } else { marked }
 }
-#let sheet(t, size: 7.8pt) = {
+#let rows-of(t, size) = {
   if t.caption != "" { block(sticky: true, above: 4mm, below: 1.6mm, text(9pt, strong(t.caption))) }
   [
     #set text(size)
@@ -66,12 +67,15 @@ COMMON = """
         ..t.header.enumerate().map(((i, h)) => cell(h, t.numbers.contains(i), "")).map(strong),
         table.hline(stroke: .4pt + ink)),
       ..t.rows.enumerate().map(((k, row)) => row.enumerate().map(((i, c)) =>
-        cell(c, t.numbers.contains(i),
-          if i == 0 and t.marks.len() > 0 { t.marks.at(k) } else { "" }))).flatten(),
+        table.cell(breakable: not t.firm, cell(c, t.numbers.contains(i),
+          if i == 0 and t.marks.len() > 0 { t.marks.at(k) } else { "" })))).flatten(),
       table.hline(stroke: .4pt + ink))
   ]
   if t.nature != "" { block(above: 1.4mm, text(7.2pt, fill: soft, t.nature)) }
 }
+#let sheet(t, size: 7.8pt) = if t.whole {
+  block(breakable: false, width: 100%, above: 4mm, rows-of(t, size))
+} else { rows-of(t, size) }
 #let drawn(f) = block(width: 100%, breakable: false, above: 4mm, below: 4mm)[
   #set align(center)
   #figure(image(f.file, alt: f.alt, width: f.share * 100%), caption: none, gap: 0mm, numbering: none)
@@ -178,6 +182,8 @@ PREFACE = (WHAT_IT_IS, WHAT_IT_IS_NOT)
 FRESH = ("place", "strips", "readings", "photographs", "records")
 QUIET = ("records-", "if-", "causes-at-", "falls-", "work-")
 """Sections too many to stand in the contents; they are bookmarks all the same."""
+LETTERS_ACROSS, WHOLE_LINES, FIRM_LINES = 105, 24, 30
+"""Letters that surely stand in one line of a table; lines up to which a table, and a row, is never cut."""
 PAGE_WIDE_MM, PAGE_TALL_MM = 178.0, 238.0
 ACROSS_WIDE_MM, ACROSS_TALL_MM = 265.0, 158.0
 
@@ -274,6 +280,7 @@ def _links(names: tuple[str, ...], places: Places) -> list[dict[str, str]]:
 
 def _table(table: Table, places: Places) -> dict[str, Any]:
     quiet = not table.rule
+    lines = _lines_of(table)
     return {
         "kind": "table",
         "caption": table.caption,
@@ -282,8 +289,23 @@ def _table(table: Table, places: Places) -> dict[str, Any]:
         "numbers": list(table.numbers),
         "rows": [[_cell(cell, places) for cell in row] for row in table.rows],
         "marks": [places.of[name] for name in table.anchors],
+        "whole": sum(lines) <= WHOLE_LINES,
+        "firm": max(lines, default=0) <= FIRM_LINES,
         "nature": "" if quiet else nature_words(table, rests=False),
     }
+
+
+def _lines_of(table: Table) -> list[int]:
+    """Return how many lines each row of a table takes, nearly; more rather than fewer."""
+    wide = [LETTERS_ACROSS * width / sum(table.widths) for width in table.widths]
+    return [
+        max(math.ceil(_letters(cell) / room) for cell, room in zip(row, wide, strict=True))
+        for row in table.rows
+    ]
+
+
+def _letters(cell: Cell) -> int:
+    return len(cell) if isinstance(cell, str) else sum(len(name) + 2 for name in cell.names)
 
 
 def _cell(cell: Cell, places: Places) -> Any:

@@ -18,6 +18,7 @@ RECORDS, FAULT, SPILL = "records that contradict", "fault of a drain", "first sp
 BARRIER, SIZE, LEDGER = "past the barrier", "size of a test", "ledger of causes"
 NOT_KNOWN, OWN = "not known", "the surveyor's own reasoning"
 LIMIT = re.compile(r"\{([a-z_]+\.[a-z_0-9]+)\}")
+MINUTES, DIGS = "minutes to a spill", "where to dig"
 WORKS, HOLDS, DRYING = "measured works", "hold points", "drying"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 
 import numpy as np
 import shapely
@@ -32,6 +32,9 @@ WET_OFFSET_M = 0.22
 NEAR_M, FAR_M = 1.5, 0.8
 """Ground shown round the surveyed buildings, and round the whole site."""
 Label = tuple[Xy, str, float, str]
+Box = tuple[float, float, float, float]
+SIGN, LEAD_FROM = 6.0, 15.0
+"""Half the width of a sign, and from how far off a label is led to what it names, both on the page."""
 ToPage = Callable[[Iterable[Xy]], list[Xy]]
 
 
@@ -81,13 +84,15 @@ def draw_site_plan(scene: Scene, wet: Sequence[WetPlace], names: Sequence[str], 
     labels = _wet(drawing, scene, wet, names, at, width=5.0) + labels
     labels += _corners(drawing, scene, at)
     placed = scene.assets[np.isfinite(scene.assets["x"].astype(float))]
+    taken = _bars(scene, wet, at, width=5.0)
     for asset in placed.itertuples():
         spot = at([(float(asset.x), float(asset.y))])[0]
         draw_asset(drawing, str(asset.kind), *spot)
+        taken.append((spot[0] - SIGN, spot[1] - SIGN, spot[0] + SIGN, spot[1] + SIGN))
         labels.insert(0, (spot, str(asset.asset_id), 13.0, INK))
     room = (PLAN_WIDTH, PLAN_HEIGHT - EDGE)
     seen = [label for label in labels if 0 <= label[0][0] <= room[0] and 0 <= label[0][1] <= room[1]]
-    _write(drawing, seen, room=room)
+    _write(drawing, seen, room=room, taken=taken)
     drawing.group()
     _bar(drawing, scale, f"1:{ratio} printed at full size", scene, high=PLAN_HEIGHT, wide=PLAN_WIDTH)
     return drawing.text()
@@ -114,37 +119,104 @@ def draw_letter_plan(scene: Scene, places: Places, wet: Sequence[WetPlace], name
     drawing.group(clip_path=drawing.clip("letter", 0, 0, LETTER_WIDTH, LETTER_HEIGHT))
     draw_walls(drawing, scene.perimeter, at)
     _unread(drawing, scene, at)
-    named = _wet(drawing, scene, wet, names, at, width=8.0, size=28.0)
-    labels = [label for label in named if label[1]]
-    _face_names(drawing, scene, places, at, scale)
-    _write(drawing, labels, room=(LETTER_WIDTH, LETTER_HEIGHT - 22))
+    _wet(drawing, scene, wet, names, at, width=8.0)
+    taken = _numbers(drawing, scene, wet, names, at, scale)
+    drawn = [*taken, *_bars(scene, wet, at, width=8.0)]
+    told = {
+        (place.ring_key, face)
+        for place in wet
+        for face, _, _ in places.pieces(place.ring_key, place.from_m, place.to_m)
+    }
+    _face_names(drawing, scene, places, at, scale, before=drawn, told=told)
     _bar(drawing, scale, "", scene, high=LETTER_HEIGHT, wide=LETTER_WIDTH)
     return drawing.text()
 
 
-def _face_names(drawing: Drawing, scene: Scene, places: Places, at: ToPage, scale: float) -> None:
+def _numbers(
+    drawing: Drawing, scene: Scene, wet: Sequence[WetPlace], names: Sequence[str], at: ToPage, scale: float
+) -> list[Box]:
+    """Write the numbers of wet lengths off the wall: outside an outer wall, in the building for a yard's."""
+    taken: list[Box] = []
+    outer = {str(face.ring_key): not face.ring for face in scene.perimeter.faces.itertuples()}
+    around = {str(key): float(length) for key, length in scene.perimeter.rings["length_m"].items()}
+    size = 28.0
+    for place, name in zip(wet, names, strict=True):
+        if not name:
+            continue
+        middle = (place.from_m + place.to_m) / 2 % around[place.ring_key]
+        off = WET_OFFSET_M + (8.0 + size / 2) / scale
+        spot = scene.perimeter.point_at([place.ring_key], [middle], [off if outer[place.ring_key] else -off])
+        x, y = at([(float(spot[0][0]), float(spot[0][1]))])[0]
+        drawing.words(
+            x, y + 0.35 * size, name, font_size=size, fill=WET_STEPS[5], text_anchor="middle", **HALO
+        )
+        half = 0.3 * size * len(name)
+        taken.append((x - half, y - size / 2, x + half, y + size / 2))
+    return taken
+
+
+def _bars(scene: Scene, wet: Sequence[WetPlace], at: ToPage, *, width: float) -> list[Box]:
+    """Return boxes that together cover the wet lengths as drawn, so that no name is written on them."""
+    lines = _lines(scene, [(place.ring_key, place.from_m, place.to_m, place.side) for place in wet])
+    half = width / 2
+    return [(x - half, y - half, x + half, y + half) for line in lines for x, y in at(xy_of(line))]
+
+
+def _face_names(
+    drawing: Drawing,
+    scene: Scene,
+    places: Places,
+    at: ToPage,
+    scale: float,
+    *,
+    before: Sequence[Box],
+    told: Container[tuple[str, str]],
+) -> None:
     """Write the name of each wall beside it: in the building for an outer wall, in the yard for a yard's.
 
-    A name that would stand on another is left out; the words of the letter name every wall they speak of.
+    It stands at the middle of its wall, or as near it as it meets nothing written or drawn before and keeps
+    within its building or yard. A name with no such place is left out, but of a wall the letter speaks of it
+    may reach out of the building.
+
+    Parameters
+    ----------
+    before
+        What names may not meet.
+    told
+        Ring and face of every wall the letter speaks of.
     """
-    taken: list[shapely.Polygon] = []
+    taken = [shapely.box(*box) for box in before]
     faces = scene.perimeter.faces
     own = faces[faces["ring_key"].isin(scene.drawn_rings) & faces["outside"]]
+    within = {
+        str(key): shapely.Polygon(at([xy_of(shape)[0] for shape in every.geometry]))
+        for key, every in faces[faces["ring_key"].isin(scene.drawn_rings)].groupby("ring_key", sort=False)
+    }
     for face in own.sort_values("ring", kind="stable").itertuples():
         said, size = places.marked(face.ring_key, face.face), 19.0
         wide = 0.5 * size * len(said)
         if face.length_m * scale < 0.6 * wide:
             continue
-        middle = face.geometry.interpolate(0.5, normalized=True)
-        spot = at([(middle.x, middle.y)])[0]
         off = 12.0 + 0.5 * (size * abs(face.normal_n) + wide * abs(face.normal_e))
         off = off if face.ring else -off
-        x, y = spot[0] + face.normal_e * off, spot[1] - face.normal_n * off
-        box = shapely.box(x - wide / 2, y - size / 2, x + wide / 2, y + size / 2)
-        if any(box.intersects(other) for other in taken):
+        free = []
+        for share in ALONG:
+            point = face.geometry.interpolate(share, normalized=True)
+            spot = at([(point.x, point.y)])[0]
+            x, y = spot[0] + face.normal_e * off, spot[1] - face.normal_n * off
+            box = shapely.box(x - wide / 2, y - size / 2, x + wide / 2, y + size / 2)
+            keeps = within[face.ring_key].contains(box)
+            if (keeps or (face.ring_key, face.face) in told) and not any(map(box.intersects, taken)):
+                free.append((not keeps, x, y, box))
+        if not free:
             continue
+        _, x, y, box = min(free, key=lambda one: one[0])
         taken.append(box)
         drawing.words(x, y + 0.35 * size, said, font_size=size, fill=SOFT_INK, text_anchor="middle", **HALO)
+
+
+ALONG = (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8)
+"""Where along its wall a name may stand, the best first."""
 
 
 def _extent(scene: Scene, *, margin: float | None) -> tuple[float, float, float, float]:
@@ -226,11 +298,15 @@ def _corners(drawing: Drawing, scene: Scene, at: ToPage) -> list[Label]:
     return labels
 
 
-def _write(drawing: Drawing, labels: Sequence[Label], *, room: Xy) -> None:
-    taken: list[tuple[float, float, float, float]] = []
+def _write(drawing: Drawing, labels: Sequence[Label], *, room: Xy, taken: Sequence[Box]) -> None:
+    """Write labels where they cover least of what is drawn; a thin line leads to one that stands far off."""
+    covered = list(taken)
     for spot, said, size, colour in labels:
-        x, y, box = free_place(spot, said, size, taken, room=room)
-        taken.append(box)
+        x, y, box = free_place(spot, said, size, covered, room=room)
+        covered.append(box)
+        end = (min(max(spot[0], box[0]), box[2]), min(max(spot[1], box[1]), box[3]))
+        if math.dist(spot, end) > LEAD_FROM:
+            drawing.line(*spot, *end, stroke=SOFT_INK, stroke_width=0.6)
         drawing.words(x, y, said, font_size=size, fill=colour, **HALO)
 
 

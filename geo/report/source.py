@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from importlib import metadata
 
+from geo.drains.setting_out import SettingOut
 from geo.draw.scene import Scene
 from geo.drying.report import Drying, drying_of
 from geo.errors import WallfootError
 from geo.evidence.ledger import Ledger, ledger_of
 from geo.exchange.scene import scene_of
+from geo.exchange.setting_work import setting_out_of
 from geo.exchange.works_inputs import works_for
 from geo.findings.drains import Drains, lay_out_drains
 from geo.findings.examine import Findings
@@ -39,6 +41,8 @@ class Source:
         The repairs measured and put in order; ``None`` where they cannot be, and ``works_refused`` says why.
     drying
         How it dries; ``None`` where nothing of it is recorded.
+    laid
+        The setting-out of the drains, or why there is none, where it is worked out already.
     """
 
     found: Findings
@@ -50,6 +54,7 @@ class Source:
     works_refused: str
     drying: Drying | None
     scene: Scene = field(repr=False)
+    laid: tuple[SettingOut | None, str] | None = field(default=None, repr=False)
 
     @property
     def site(self) -> Site:
@@ -103,6 +108,20 @@ class Source:
         """Why the levels after the works cannot be used, where they cannot."""
         return self._left[1]
 
+    @cached_property
+    def _setting(self) -> tuple[SettingOut | None, str]:
+        return self.laid if self.laid is not None else _set_out(self.found)
+
+    @property
+    def setting(self) -> SettingOut | None:
+        """The setting-out of the drains; ``None`` where it cannot be worked out."""
+        return self._setting[0]
+
+    @property
+    def setting_refused(self) -> str:
+        """Why there is no setting-out, where there is none."""
+        return self._setting[1]
+
     @property
     def tool(self) -> str:
         """Name and version of the program."""
@@ -142,8 +161,10 @@ def gather(
         ledger = ledger_of(found, drains, judged)
     drying = drying or drying_of(found, judged)
     held = ""
+    laid = None
     if works is None:
-        works, held = _works(found, drains, judged, ledger, drying)
+        laid = _set_out(found)
+        works, held = _works(found, drains, judged, ledger, drying, laid[0])
     return Source(
         found=found,
         drains=drains,
@@ -154,7 +175,16 @@ def gather(
         works_refused=held,
         drying=drying if drying.recorded else None,
         scene=scene or scene_of(found),
+        laid=laid,
     )
+
+
+def _set_out(found: Findings) -> tuple[SettingOut | None, str]:
+    """Work out the setting-out of the drains, or say why it cannot be."""
+    try:
+        return setting_out_of(found.site, perimeter=found.perimeter)[0], ""
+    except WallfootError as error:
+        return None, f"the drains cannot be set out as recorded: {error}"
 
 
 def _works(
@@ -163,9 +193,11 @@ def _works(
     judged: tuple[JudgedTrial, ...],
     ledger: Ledger | None,
     drying: Drying,
+    setting: SettingOut | None,
 ) -> tuple[Works | None, str]:
     """Work out the works, or say why they cannot be."""
     try:
-        return works_for(found, drains, judged=judged, ledger=ledger, drying=drying), ""
+        works = works_for(found, drains, judged=judged, ledger=ledger, drying=drying, setting=setting)
     except WallfootError as error:
         return None, f"the works cannot be worked out as recorded: {error}"
+    return works, ""

@@ -92,6 +92,15 @@ def amount(value: float | None, unit: str, *, digits: int = 1, sigma: float | No
     return f"{said} {unit}".strip()
 
 
+def wide_range(low: float, high: float) -> str:
+    """Return two numbers as a range: to a tenth below ten, else whole; one number where both read alike."""
+    ends = [f"{value:.1f}" if value < TENTHS_BELOW else f"{value:.0f}" for value in (low, high)]
+    return " to ".join(dict.fromkeys(ends))
+
+
+TENTHS_BELOW = 9.95
+
+
 def count_words(number: int, one: str, several: str = "") -> str:
     """Return a number with its noun."""
     return f"{number} {one if number == 1 else several or one + 's'}"

@@ -27,8 +27,9 @@ from geo.report.parts import (
     sentences,
 )
 from geo.report.source import Source
-from geo.report.wording import amount
+from geo.report.wording import amount, day_words
 from geo.report.works_order import recorded
+from geo.works.done import NOT_AGREED, Variation
 from geo.works.kinds import Line, Work
 
 CAUTION = (
@@ -93,7 +94,10 @@ def _work(source: Source, work: Work) -> Part:
         rule=rules.WORKS,
     )
     agreed = ", ".join(
-        filter(None, (asked.agreed_on, ref.word("speaker", asked.agreed_by) if asked.agreed_by else ""))
+        filter(
+            None,
+            (day_words(asked.agreed_on), ref.word("speaker", asked.agreed_by) if asked.agreed_by else ""),
+        )
     )
     return Part(
         key=f"work-{work.repair_id}",
@@ -158,7 +162,7 @@ def leave_part(source: Source) -> Part:
             Table(
                 caption="Derived from what is proposed; there may be more",
                 header=("Leave", "Of", "Needed", "Why", "For", "State"),
-                widths=(1.5, 1.4, 1.2, 3.2, 1.1, 1.2),
+                widths=(1.5, 1.4, 0.9, 2.8, 1.9, 1.1),
                 rows=tuple(rows),
                 nature=INFERENCE,
                 rule=rules.WORKS,
@@ -169,6 +173,9 @@ def leave_part(source: Source) -> Part:
     )
 
 
+NOT_BY_LINE = "recorded as finished; how much of this was done is not recorded"
+
+
 def done_part(source: Source) -> Part:
     """Return what was done against what was estimated, changes agreed, and costs by the user's own prices."""
     works = source.works
@@ -177,15 +184,19 @@ def done_part(source: Source) -> Part:
     costs: list[tuple[Cell, ...]] = []
     told: list[Paragraph | None] = []
     if works is not None:
+        finished = {work.repair_id for work in works.works if work.asked.stage == "finished"}
         done = [
             (
                 each.repair_id,
                 each.line,
                 ref.word("quantity_unit", each.unit),
                 _known(each.estimated),
-                _known(each.done),
-                _known(each.remaining),
-                sentences(each.because),
+                "" if each.repair_id in finished and not each.record_ids else _known(each.done),
+                "" if each.repair_id in finished and not each.record_ids else _known(each.remaining),
+                sentences(
+                    each.because
+                    or (NOT_BY_LINE if each.repair_id in finished and not each.record_ids else "")
+                ),
                 Ids(each.record_ids),
             )
             for each in works.done
@@ -204,7 +215,7 @@ def done_part(source: Source) -> Part:
         told = [
             paragraph(
                 sentences(
-                    f"{each.repair_id} changes {each.of_id}: {each.label}", each.why, f"agreed: {each.agreed}"
+                    f"{each.repair_id} changes {each.of_id}: {each.label}", each.why, _agreement(source, each)
                 ),
                 lead="Variation",
                 rests_on=recorded(source, (each.repair_id, each.of_id)),
@@ -218,7 +229,7 @@ def done_part(source: Source) -> Part:
                 paragraph(
                     sentences(
                         f"of what has a price: {totals}",
-                        f"{without} quantities have no price of yours, and none is built in"
+                        f"{without} quantities have no price of the user's, and none is built in"
                         if without
                         else "",
                     ),
@@ -252,6 +263,13 @@ def done_part(source: Source) -> Part:
     )
 
 
+def _agreement(source: Source, each: Variation) -> str:
+    """Say when and by whom a variation was agreed, or that it was not in writing."""
+    if each.agreed == NOT_AGREED:
+        return each.agreed
+    return f"agreed {day_words(each.agreed_on)} by the {source.ref.word('speaker', each.agreed_by)}"
+
+
 def _known(value: float) -> str:
     return _number(value) if math.isfinite(value) else ""
 
@@ -274,9 +292,14 @@ def drying_part(source: Source) -> Part:
             caption="Fixed points over time, each in its own unit. Hatched: what the readings leave open.",
             svg=draw_drying(found),
         )
+    logged = [record.id for record in source.site.of("drying_log")]
     told = [
         paragraph(
-            sentences(one.sentence, one.settle, *(f"{rise.word}: {rise.because}" for rise in one.rises)),
+            sentences(
+                one.sentence,
+                one.settle,
+                *(f"{rise.word}: {rise.because}" for rise in one.rises if rise.because not in one.sentence),
+            ),
             nature=INFERENCE,
             rule=rules.DRYING,
             rests_on=(one.point_id, *one.verdict.rests_on),
@@ -287,7 +310,12 @@ def drying_part(source: Source) -> Part:
         key="drying",
         title="Drying",
         blocks=blocks(
-            paragraph(summary(found), nature=INFERENCE, rule=rules.DRYING),
+            paragraph(
+                summary(found),
+                nature=INFERENCE,
+                rule=rules.DRYING,
+                rests_on=[one.point_id for one in found.followed],
+            ),
             items(told),
             figure,
             _table(
@@ -297,7 +325,7 @@ def drying_part(source: Source) -> Part:
             ),
             items(
                 [
-                    paragraph(sentence(line), nature=INFERENCE, rule=rules.DRYING)
+                    paragraph(sentence(line), nature=INFERENCE, rule=rules.DRYING, rests_on=logged)
                     for line in water_lines(found)
                 ]
             ),
