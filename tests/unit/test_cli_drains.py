@@ -54,7 +54,7 @@ def test_the_third_pump_out_is_the_first_to_spill() -> None:
     Worked by hand in the site's truth: 29.9 l of room, 0.030 l/s through the grease. The third begins 1360 s
     in and ends 1440 s in.
     """
-    options = ("--blocked", "RK", "--source", "W1", "--wait", "600")
+    options = ("--blocked", "RK", "--source", "WP1", "--wait", "600")
     four = answer("old_school", *options, "--pour", "25:80x4")
     assert 1360 / 60 < four["minutes"] < 1440 / 60
     assert "4 × 25 l in 80 s, 600 s between" in four["inflow"]
@@ -80,11 +80,11 @@ def test_with_a_source_alone_nothing_is_blocked() -> None:
 
 def test_a_high_sewer_is_let_stand_only_when_asked() -> None:
     """Behind the shut valve GK spills with the sewer at its highest, and the text says so."""
-    done = run("old_school", "--source", "W1", "--rate", "0.3", "--surcharged")
+    done = run("old_school", "--source", "WP1", "--rate", "0.3", "--surcharged")
     assert done.exit_code == 0, done.output
     assert "nothing blocked, the water outside as high as it has stood" in done.output
     assert "GK, over its lip" in done.output
-    assert answer("old_school", "--source", "W1")["water_outside_at_its_highest"] is False
+    assert answer("old_school", "--source", "WP1")["water_outside_at_its_highest"] is False
 
 
 def test_json_is_one_document_and_nothing_else() -> None:

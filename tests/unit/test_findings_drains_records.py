@@ -270,7 +270,7 @@ def test_the_sewer_comes_up_as_far_as_the_valve_lets_it(state: str, word: str) -
 def test_behind_a_shut_valve_the_house_drowns_in_its_own_water() -> None:
     """With the sewer at 30.240 and nothing blocked, water of the kitchen's waste comes up at GK."""
     laid = drains_of("old_school")
-    answer = ask_drains(laid, source="W1", inflow=Inflow.steady(0.3), surcharged=True)
+    answer = ask_drains(laid, source="WP1", inflow=Inflow.steady(0.3), surcharged=True)
     assert (answer.blocked, answer.result.first, answer.result.leaves) == ("", "GK", "lip")
     assert ask_drains(laid, source="M1").result.drains
     high = ask_drains(laid, source="M1", surcharged=True)
@@ -376,7 +376,7 @@ def test_driven_rain_meets_more_roof_than_the_plan_shows(name: str, truth: dict[
 def test_only_wastes_that_wet_the_wall_are_outlets() -> None:
     """The condensate that drips and the overflow that runs are outlets; wastes over gullies are not."""
     semi, school = (set(found_at(name).outlets.outlets["outlet_id"]) for name in NAMES[:2])
-    assert {"CD1"} == semi & {"CD1", "W1", "W2", "SS1"}
-    assert {"OV1"} == school & {"OV1", "W1", "W2", "CH1", "RE1"}
+    assert {"CD1"} == semi & {"CD1", "WP1", "WP2", "SS1"}
+    assert {"OV1"} == school & {"OV1", "WP1", "WP2", "CH1", "RE1"}
     table = found_at(NAMES[0]).outlets.outlets
     assert set(table.loc[table["outlet_id"] == "CD1", "kind"]) == {"waste"}

@@ -220,7 +220,7 @@ def test_levels_and_tests_bear_their_errors(sources: dict[str, Source]) -> None:
     assets = next(block for block in assets_part(source).blocks if isinstance(block, Table))
     levels = {"".join(row[0].names): row[5] for row in assets.rows if isinstance(row[0], Ids)}
     assert levels["GK"] == "30.214 ± 0.005"
-    assert levels["W1"] == ""
+    assert levels["WP1"] == ""
     tests = next(block for block in trials_part(source).blocks if isinstance(block, Table))
     assert tests.rows[0][4:6] == ("60 ± 3", "6.0 ± 0.4")
 

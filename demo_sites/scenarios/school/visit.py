@@ -131,7 +131,7 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
         "event",
         id="EV1",
         event_kind="dishwasher",
-        of_id="W2",
+        of_id="WP2",
         began_at="2026-05-05T19:00",
         ended_at="2026-05-05T20:10",
         used_l=100.0,
@@ -143,8 +143,8 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
 def _fixtures(site: SiteFolder, hand: Hand) -> None:
     """Add the kitchen's wastes, a rodding eye, a channel in the courtyard, and an overflow that runs."""
     rows = (
-        ("W1", "waste_pipe", OUTER, 22.95, "GK", "sound", "sink"),
-        ("W2", "waste_pipe", OUTER, 23.05, "GK", "sound", "dishwasher"),
+        ("WP1", "waste_pipe", OUTER, 22.95, "GK", "sound", "sink"),
+        ("WP2", "waste_pipe", OUTER, 23.05, "GK", "sound", "dishwasher"),
         ("CH1", "channel", YARD, 4.20, "GY2", "sound", "across the door"),
         ("OV1", "overflow", OUTER, 61.00, "", "running", "tank in the roof"),
     )

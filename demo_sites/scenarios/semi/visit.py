@@ -110,7 +110,7 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
         "event",
         id="EV2",
         event_kind="washing_machine",
-        of_id="W2",
+        of_id="WP2",
         began_at="2026-03-16T18:10",
         ended_at="2026-03-16T19:05",
         used_l=60.0,
@@ -156,8 +156,8 @@ def add_visit(site: SiteFolder, hand: Hand) -> None:
 def _fixtures(site: SiteFolder, hand: Hand) -> None:
     """Add wastes and a stack, and a condensate pipe that drips on the front wall between two gullies."""
     rows = (
-        ("W1", "waste_pipe", 40.0, 10.12, "G2", "sound", 13.25, "kitchen sink"),
-        ("W2", "waste_pipe", 40.0, 10.16, "G2", "sound", 13.38, "washing machine"),
+        ("WP1", "waste_pipe", 40.0, 10.12, "G2", "sound", 13.25, "kitchen sink"),
+        ("WP2", "waste_pipe", 40.0, 10.16, "G2", "sound", 13.38, "washing machine"),
         ("SS1", "stack", 110.0, None, "C2", "sound", 10.60, "bathroom"),
         ("CD1", "condensate", 22.0, 10.60, "", "drips_on_wall", 31.00, "boiler; runs down the brick"),
     )
@@ -197,7 +197,7 @@ def _trials(site: SiteFolder) -> None:
         "trial",
         id="TR2",
         trial_kind="dye",
-        source_id="W1",
+        source_id="WP1",
         volume_l=20.0,
         volume_sigma_l=1.0,
         dye="green",
@@ -212,7 +212,7 @@ def _trials(site: SiteFolder) -> None:
         "trial",
         id="TR3",
         trial_kind="dye",
-        source_id="W2",
+        source_id="WP2",
         volume_l=RATES[0],
         volume_sigma_l=1.0,
         dye="red",
