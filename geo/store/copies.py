@@ -23,7 +23,8 @@ ROWS = 500
 def back_up(engine: sa.Engine, path: Path) -> Path:
     """Copy a store into a file of its own, under another name until it is whole.
 
-    Who takes it is noted in the store first, so that the copy tells it too.
+    Who takes it is noted in the store first, so that the copy tells it too. A file on a disk that is full, or
+    may not be written to, is rescued all the same: the copy alone then tells who took it.
     """
     if path.is_dir():
         raise StoreError(f"{path} is a folder; name a file for the back-up.")
@@ -34,10 +35,16 @@ def back_up(engine: sa.Engine, path: Path) -> Path:
     os.close(number)
     work = Path(name)
     try:
-        ReadLog(engine).note_whole("back_up")
         if engine.dialect.name == "sqlite":
-            _copy_pages(engine, work)
+            try:
+                ReadLog(engine).note_whole("back_up")
+            except StoreError:
+                _copy_pages(engine, work)
+                _note_in(work)
+            else:
+                _copy_pages(engine, work)
         else:
+            ReadLog(engine).note_whole("back_up")
             _copy_rows(engine, work)
         _settle(work)
         work.replace(path)
@@ -82,6 +89,14 @@ def _copy_pages(engine: sa.Engine, work: Path) -> None:
             target.close()
     finally:
         raw.close()
+
+
+def _note_in(work: Path) -> None:
+    copy = connect(work, create=False)
+    try:
+        ReadLog(copy).note_whole("back_up")
+    finally:
+        copy.dispose()
 
 
 def _copy_rows(engine: sa.Engine, work: Path) -> None:

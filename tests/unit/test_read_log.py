@@ -198,6 +198,24 @@ def test_a_file_taken_away_is_noted_each_time_and_refused_where_it_cannot(
     assert made == ["made", "made"]
 
 
+def test_a_workspace_that_cannot_be_written_to_is_rescued_and_the_copy_tells_who_took_it(
+    store: Store, tmp_path: Path
+) -> None:
+    """On a disk that is full nothing can be noted in it, and the work on it must not be held there for that."""
+    site_id = begun(store, SAID)
+    with open_store(store.name, cache=tmp_path / "cache") as full:
+        sa.event.listen(full._engine, "connect", lambda raw, _: raw.execute("pragma query_only = on"))
+        full._engine.dispose()
+        with pytest.raises(StoreError):
+            full.save(site_id, [Put(SAID)], by="surveyor")
+        full.back_up(tmp_path / "up.sqlite")
+        assert full.read_log.rows(site_ids=[site_id]) == ()
+    with open_store(tmp_path / "up.sqlite", create=False, cache=tmp_path / "cache") as copy:
+        assert [read.kind for read in copy.read_log.rows(site_ids=[site_id])] == ["back_up"]
+        assert copy.site(site_id).records == store.site(site_id).records
+        assert copy.verify() == ()
+
+
 def test_a_back_up_that_cannot_be_noted_is_not_given(store: Store, tmp_path: Path) -> None:
     """No file is left behind, not even one begun; once it can be noted again, the back-up is made."""
     begun(store, SAID)
