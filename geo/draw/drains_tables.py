@@ -7,6 +7,7 @@ import math
 import pandas as pd
 
 from geo.crossings import WAYS
+from geo.drains.backup import BackUp
 from geo.drains.network import BURIED
 from geo.draw.drains_sketches import comes_up, spill_marks
 from geo.findings.drain_words import doubt_facts, tank_fact
@@ -32,11 +33,14 @@ def headline(answer: DrainAnswer) -> str:
     if not comes_up(answer):
         return f"Nothing comes up: {result.verdict.because}."
     where = "It leaves below ground first at" if result.below_ground else "It comes up first at"
-    low, high = result.litres_between
-    # The litres are fewer where the stop lies nearer; cracks can only make it later.
-    most = "at most " if high - low > SAME_L and not result.minutes_between[1] > result.minutes else ""
-    when = f": {most}{result.minutes:.1f} minutes" if math.isfinite(result.minutes) else ""
+    when = f": {_most(result)}{result.minutes:.1f} minutes" if math.isfinite(result.minutes) else ""
     return f"{where} {result.verdict.because}{when}."
+
+
+def _most(result: BackUp) -> str:
+    """Say whether the minutes are the most: fewer litres stand nearer the stop; cracks only make it later."""
+    low, high = result.litres_between
+    return "at most " if high - low > SAME_L and not result.minutes_between[1] > result.minutes else ""
 
 
 def asked(answer: DrainAnswer) -> str:
@@ -61,13 +65,14 @@ def fact_rows(drains: Drains, answer: DrainAnswer) -> pd.DataFrame:
         level = _with_range(result.level, z, digits=3)
         if not math.isfinite(result.level.value) and math.isfinite(low) and math.isfinite(high):
             level = f"{low:.3f} to {high:.3f}"
-        rows.append(("level when it does, m", level, ""))
+        spread = f"± is {z:g} standard deviations" if "±" in level else ""
+        rows.append(("level when it does, m", level, spread))
         rows.append(("litres until then", _litres(result.litres, result.litres_between, z), _least(answer)))
         if math.isfinite(result.minutes):
             last = result.minutes_between[1]
             until = f" to {last:.1f}" if math.isfinite(last) and last - result.minutes > 0.05 else ""
             until = ", or never: the cracks may take it all" if math.isinf(last) else until
-            rows.append(("minutes until then", f"{result.minutes:.1f}{until}", ""))
+            rows.append(("minutes until then", f"{_most(result)}{result.minutes:.1f}{until}", ""))
     share = result.balance
     if share is not None and math.isfinite(share.in_l):
         said = f"{share.stored_l:.0f} still stand, {share.left_l:.0f} got past, {share.spilled_l:.0f} came up"

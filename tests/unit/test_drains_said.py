@@ -86,6 +86,9 @@ def test_no_sentence_about_a_blockage_holds_a_number_that_is_none(
         for table in (fact_rows(drains, answer), order_rows(drains, answer), change_rows(answer)):
             read([str(cell) for cell in table.to_numpy().ravel()], name)
         read([str(cell) for cell in crossing_rows(drains, answer).to_numpy().ravel()], name)
+        facts = fact_rows(drains, answer).set_index("what")["answer"]
+        if minutes := re.search(r"((?:at most )?[\d.]+) minutes\.$", headline(answer)):
+            assert facts["minutes until then"].startswith(minutes[1]), name
         for row in document["answer"]["on_the_ground"]:
             assert row["word"] != "not known" or row["settle"], (name, row)
         assert document["answer"]["verdict"]["word"] != "not known" or document["answer"]["verdict"]["settle"]
