@@ -14,6 +14,7 @@ from geo.report import (
     looked,
     outside,
     pictures,
+    spills,
     unseen,
     walls,
     works,
@@ -118,7 +119,7 @@ def _parts(source: Source) -> list[Part]:
                 drainage.assets_part(source),
                 drainage.faults_part(source),
                 _sections(source),
-                drainage.spills_part(source),
+                spills.spills_part(source),
                 drainage.trials_part(source),
                 drainage.meter_part(source),
             ),
@@ -126,7 +127,7 @@ def _parts(source: Source) -> list[Part]:
         Part(
             key="barrier-and-holes",
             title="Past the damp proof course",
-            parts=(drainage.barrier_part(source), _wall_sections(source), looked.openings_part(source)),
+            parts=(spills.barrier_part(source), _wall_sections(source), looked.openings_part(source)),
         ),
         Part(
             key="reasons",

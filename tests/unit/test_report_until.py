@@ -18,9 +18,9 @@ from geo.drains.tables import default
 from geo.findings.check import read_checked
 from geo.findings.drains import Drains, ask_drains
 from geo.findings.examine import examine
-from geo.report.drainage import spills_part
 from geo.report.parts import Block, Items, Part, Table
 from geo.report.source import Source, gather
+from geo.report.spills import spills_part
 from geo.report.until import Flow, flows_of, litres_until, minutes_until
 from geo.report.wording import wide_range
 from geo.site.model import Site
