@@ -107,11 +107,16 @@ def download(label: str, data: Any, **options: Any) -> bool:
 
 
 def _noted(data: Any, kind: str, of: Mapping[str, str] | None) -> Callable[[], Any]:
-    """Return a file as made when it is asked for, once that is noted, in another thread as this visitor."""
-    who, context = visitor(), get_script_run_ctx()
+    """Return a file as made when it is asked for, once that is noted, in another thread as this visitor.
+
+    A page left open offers nothing once the login it was drawn for has run out.
+    """
+    who, user, context = visitor(), _user(), get_script_run_ctx()
     about = dict(of or {"site_id": str(st.session_state.get("site") or "")})
 
     def give() -> Any:
+        if not RULES[0].holds(user, time.time()):
+            raise NotAllowedError("The login has run out, so the file is not given.")
         thread = threading.current_thread()
         before = get_script_run_ctx(suppress_warning=True)
         add_script_run_ctx(thread, context)

@@ -140,17 +140,16 @@ def minutes_until(drains: Drains, result: BackUp, flow: Flow) -> str:
     The soonest is the fewest litres at the most flow; the latest the most litres at the least, with cracks
     losing all they can. Where a size on the way is not recorded the litres, so the minutes, are at least.
     """
-    low_l, high_l = result.litres_between
-    if not result.first or result.drains or not (math.isfinite(low_l) and high_l > 0):
+    litres = _litres_95(drains, result)
+    if litres is None:
         return ""
     least, most = roofs_above(drains, result) if flow.on_roofs else (1.0, 1.0)
     if not most > 0:
         return ""
-    spread = drains.ref.value("confidence.z_95") * result.litres.sigma
     gone = result.trickle if result.trickle is not None else Trickle.constant(result.passes_l_s)
     losing = gone.and_also(result.loses_between_l_s[1])
-    soon = _first_spill(flow, flow.high * most, max(low_l - spread, 0.0), gone)
-    late = _first_spill(flow, flow.low * least, high_l + spread, losing)
+    soon = _first_spill(flow, flow.high * most, litres[0], gone)
+    late = _first_spill(flow, flow.low * least, litres[1], losing)
     if math.isinf(soon):
         return NOT_IN_IT if math.isfinite(flow.minutes) else NEVER
     if result.at_least:
@@ -168,9 +167,16 @@ def _first_spill(flow: Flow, rate_l_s: float, litres: float, gone: Trickle) -> f
 
 def litres_until(drains: Drains, result: BackUp) -> str:
     """Say how many litres it takes to the first spill, as a 95 % range; nothing where that is not known."""
-    low, high = result.litres_between
-    if not result.first or result.drains or not (math.isfinite(low) and high > 0):
+    litres = _litres_95(drains, result)
+    if litres is None:
         return ""
+    return f"at least {wide_range(litres[0], litres[0])}" if result.at_least else wide_range(*litres)
+
+
+def _litres_95(drains: Drains, result: BackUp) -> tuple[float, float] | None:
+    """Return the fewest and the most litres to the first spill; nothing where there is no such range."""
+    low, high = result.litres_between
     spread = drains.ref.value("confidence.z_95") * result.litres.sigma
-    least = max(low - spread, 0.0)
-    return f"at least {wide_range(least, least)}" if result.at_least else wide_range(least, high + spread)
+    if not result.first or result.drains or not (math.isfinite(low + high + spread) and high > 0):
+        return None
+    return max(low - spread, 0.0), high + spread

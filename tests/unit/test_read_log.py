@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,7 +13,7 @@ import sqlalchemy as sa
 from typer.testing import CliRunner
 
 from app import access, audit
-from geo.access import ALONE, NotAllowedError, Visitor, shipped_roles
+from geo.access import ALONE, NotAllowedError, Rules, Visitor, shipped_roles
 from geo.cli import app
 from geo.portfolio.register import open_register
 from geo.site.model import SiteInfo
@@ -182,7 +183,7 @@ def test_a_file_taken_away_is_noted_each_time_and_refused_where_it_cannot(
 ) -> None:
     """The bytes come only after the row; without the row they do not come."""
     made: list[str] = []
-    monkeypatch.setattr(access, "RULES", [object()])
+    logged_in_by(monkeypatch, time.time())
     monkeypatch.setattr(access, "visitor", lambda: visitor("surveyor"))
     monkeypatch.setattr(audit, "own_log", lambda: store.read_log)
     give = access._noted(lambda: made.append("made") or b"bytes", "report", {"site_id": "a"})
@@ -196,6 +197,27 @@ def test_a_file_taken_away_is_noted_each_time_and_refused_where_it_cannot(
     with pytest.raises(NotAllowedError, match="cannot be noted"):
         give()
     assert made == ["made", "made"]
+
+
+def test_a_page_left_open_gives_no_file_once_the_login_has_run_out(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A login holds for its minutes; a file offered while it held is neither made nor noted after."""
+    made: list[str] = []
+    monkeypatch.setattr(audit, "own_log", lambda: store.read_log)
+    monkeypatch.setattr(access, "visitor", lambda: visitor("surveyor"))
+    logged_in_by(monkeypatch, time.time() - 61 * 60)
+    give = access._noted(lambda: made.append("made") or b"bytes", "report", {"site_id": "a"})
+    with pytest.raises(NotAllowedError, match="run out"):
+        give()
+    assert made == []
+    assert kinds(store, "a") == []
+
+
+def logged_in_by(monkeypatch: pytest.MonkeyPatch, at_s: float) -> None:
+    """Have somebody logged in since a moment, by a login that holds an hour."""
+    monkeypatch.setattr(access, "RULES", [Rules(roles=shipped_roles(), minutes=60.0)])
+    monkeypatch.setattr(access, "_user", lambda: {"sub": "a", "iat": at_s})
 
 
 def test_a_workspace_that_cannot_be_written_to_is_rescued_and_the_copy_tells_who_took_it(

@@ -155,6 +155,13 @@ def test_litres_whose_size_is_not_recorded_are_at_least(drains: Drains, flows: d
     assert re.fullmatch(r"at least \d+", minutes_until(drains, result, flows["Hose"]))
 
 
+def test_litres_of_no_known_spread_are_not_told(drains: Drains, flows: dict[str, Flow]) -> None:
+    """A level without a sigma gives no range, so neither litres nor minutes are said."""
+    result = stopped(drains, "SA1")
+    blind = replace(result, litres=replace(result.litres, sigma=math.nan))
+    assert litres_until(drains, blind) == minutes_until(drains, blind, flows["Hose"]) == ""
+
+
 def test_rain_falls_only_on_roofs_that_drain_there(drains: Drains, flows: dict[str, Flow]) -> None:
     """No roof drains by R6; SA1 takes 12 m² of roof at 35°, 12 (1 + tan 35° / 2) = 16.2 m² to driven rain."""
     assert minutes_until(drains, stopped(drains, "R6"), flows["Design rain"]) == ""
